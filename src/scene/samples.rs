@@ -1,0 +1,154 @@
+//! The original samples of a file, as decoded, in the file's own encoding.
+
+use rayon::prelude::*;
+
+use super::{Encoding, Plane, SceneLinear, Size, Window};
+
+/// What the samples of one pixel are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ChannelLayout {
+    /// Grey.
+    Grey,
+    /// Grey and alpha.
+    GreyAlpha,
+    /// Red, green, blue.
+    Rgb,
+    /// Red, green, blue, alpha.
+    Rgba,
+}
+
+impl ChannelLayout {
+    /// Samples a pixel.
+    pub fn count(self) -> usize {
+        match self {
+            Self::Grey => 1,
+            Self::GreyAlpha => 2,
+            Self::Rgb => 3,
+            Self::Rgba => 4,
+        }
+    }
+
+    /// Samples a pixel that carry light, not alpha.
+    pub fn colours(self) -> usize {
+        match self {
+            Self::Grey | Self::GreyAlpha => 1,
+            Self::Rgb | Self::Rgba => 3,
+        }
+    }
+}
+
+/// Code values, interleaved, rows end to end.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum CodeValues {
+    /// 8 bits a sample.
+    Eight(Vec<u8>),
+    /// 16 bits a sample.
+    Sixteen(Vec<u16>),
+}
+
+/// A frame's original samples: what untouched output is copied from.
+///
+/// Upright: the EXIF orientation has been applied. 24 MP RGB take 72 MB at 8 bits.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Samples {
+    /// Extent in pixels.
+    pub size: Size,
+    /// Meaning of the samples.
+    pub layout: ChannelLayout,
+    /// The samples.
+    pub values: CodeValues,
+}
+
+impl Samples {
+    /// Bits a sample.
+    pub fn bits(&self) -> u8 {
+        match self.values {
+            CodeValues::Eight(_) => 8,
+            CodeValues::Sixteen(_) => 16,
+        }
+    }
+
+    /// One code value; `channel` counts within the pixel.
+    pub fn code(&self, x: usize, y: usize, channel: usize) -> u16 {
+        let at = (y * self.size.columns + x) * self.layout.count() + channel;
+        match &self.values {
+            CodeValues::Eight(v) => v[at] as u16,
+            CodeValues::Sixteen(v) => v[at],
+        }
+    }
+
+    /// Sets one code value, cut to the range of the depth.
+    pub fn set_code(&mut self, x: usize, y: usize, channel: usize, code: u16) {
+        let at = (y * self.size.columns + x) * self.layout.count() + channel;
+        match &mut self.values {
+            CodeValues::Eight(v) => v[at] = code.min(255) as u8,
+            CodeValues::Sixteen(v) => v[at] = code,
+        }
+    }
+
+    /// The working copy: scene-linear light, box-reduced `factor` times in both directions. Rows
+    /// and columns left over at the end are dropped. `encoding`'s curves must match the depth.
+    ///
+    /// Holds the result only (12 bytes a reduced pixel).
+    pub fn reduced(&self, encoding: &Encoding, factor: usize) -> SceneLinear {
+        let size = Size {
+            columns: (self.size.columns / factor).max(1),
+            rows: (self.size.rows / factor).max(1),
+        };
+        let mut picture = SceneLinear::filled(size, 0.0);
+        let [red, green, blue] = &mut picture.channels;
+        red.as_mut_slice()
+            .par_chunks_exact_mut(size.columns)
+            .zip(green.as_mut_slice().par_chunks_exact_mut(size.columns))
+            .zip(blue.as_mut_slice().par_chunks_exact_mut(size.columns))
+            .enumerate()
+            .for_each(|(y, ((red, green), blue))| {
+                let rows = [red, green, blue];
+                match &self.values {
+                    CodeValues::Eight(v) => self.reduce_row(v, encoding, factor, y, rows),
+                    CodeValues::Sixteen(v) => self.reduce_row(v, encoding, factor, y, rows),
+                }
+            });
+        picture
+    }
+
+    fn reduce_row<T: Copy + Into<usize>>(
+        &self,
+        values: &[T],
+        encoding: &Encoding,
+        factor: usize,
+        y: usize,
+        out: [&mut [f32]; 3],
+    ) {
+        let stride = self.size.columns * self.layout.count();
+        let step = self.layout.count();
+        let share = 1.0 / (factor * factor) as f32;
+        let bottom = ((y + 1) * factor).min(self.size.rows);
+        for (c, out) in out.into_iter().enumerate() {
+            let channel = c.min(self.layout.colours() - 1);
+            let table = encoding.curves[c].table();
+            for row in y * factor..bottom {
+                let samples = &values[row * stride..(row + 1) * stride];
+                for (x, out) in out.iter_mut().enumerate() {
+                    let mut sum = 0.0;
+                    for column in x * factor..((x + 1) * factor).min(self.size.columns) {
+                        sum += table[samples[column * step + channel].into()];
+                    }
+                    *out += sum * share;
+                }
+            }
+        }
+    }
+
+    /// Scene-linear light of a window at full size.
+    pub fn linear_window(&self, encoding: &Encoding, window: Window) -> SceneLinear {
+        let channels = std::array::from_fn(|c| {
+            let channel = c.min(self.layout.colours() - 1);
+            Plane::from_fn(window.size(), |x, y| {
+                encoding.curves[c]
+                    .decode(self.code(window.left + x, window.top + y, channel) as usize)
+            })
+        });
+        SceneLinear { channels }
+    }
+}
