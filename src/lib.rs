@@ -3,7 +3,10 @@
 //! A *lit frame* (gear in shot, flash firing, a person posing) and a *plate* (same tripod, gear
 //! gone) go in; the lit frame with no trace of the gear comes out.
 
+pub mod change;
+pub mod lighting;
 pub mod numeric;
 pub mod pipeline;
 pub mod report;
 pub mod scene;
+pub mod sky;

@@ -1,1 +1,5 @@
 //! Numerical tools that know nothing of photographs.
+
+pub mod filter;
+pub mod pull_push;
+pub mod segmentation;

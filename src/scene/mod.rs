@@ -4,6 +4,7 @@ mod encoding;
 mod geometry;
 mod label;
 mod linear;
+mod perceived;
 mod plane;
 mod samples;
 mod units;
@@ -12,6 +13,7 @@ pub use encoding::{Encoding, ToneCurve, XYZ_FROM_SRGB, linear_from_srgb, srgb_fr
 pub use geometry::{Homography, Point, Size, Window};
 pub use label::{LABELS, Label};
 pub use linear::SceneLinear;
+pub use perceived::{Perceived, difference};
 pub use plane::Plane;
 pub use samples::{ChannelLayout, CodeValues, Samples};
 pub use units::{DeltaE, Pixels, Sigmas};

@@ -1,0 +1,10 @@
+//! Stage 3: what of the change is seen, and of what kind it is.
+//!
+//! Every measure is a plane of the working copy that a practitioner could name: how visible the
+//! difference to the relit plate is, whose edge an edge is, whether the same tone lies nearby.
+
+mod evidence;
+mod tolerant;
+
+pub use evidence::{Evidence, as_seen, gather_evidence, relit};
+pub use tolerant::tolerant_difference;

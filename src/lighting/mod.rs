@@ -1,0 +1,61 @@
+//! Stage 2: what changed everywhere between plate and lit frame.
+//!
+//! Every pixel's log-ratio lit / plate is the sum of an ambient shift (one gain a channel), the
+//! flash pool (smooth and positive, on everything but the sky), and whatever stands in between.
+//! The pool is read where both frames show the same structure, and carried smoothly, robustly,
+//! under what they don't share (Eisemann & Durand 2004 and Petschnigg et al. 2004 work with the
+//! same ratio, for other ends).
+
+mod agreement;
+mod noise;
+mod pool;
+
+pub use agreement::{Agreement, structure_agreement};
+pub use noise::NoiseModel;
+
+use crate::numeric::filter::gaussian;
+use crate::scene::{Plane, SceneLinear};
+
+/// Light added before any logarithm, share of white: veiling glare of a wide lens keeps real
+/// blacks above about this level, and noise would otherwise rule the logarithm (common practice,
+/// no source).
+pub const FLARE: f32 = 0.004;
+
+/// What changed everywhere.
+#[derive(Debug, Clone)]
+pub struct LightingChange {
+    /// Ambient gain a channel, lit / plate, scene-linear: the level that flash only adds to.
+    pub gain: [f32; 3],
+    /// Noise of the lit working copy.
+    pub noise: NoiseModel,
+    /// `ln((lit + FLARE) / (plate + FLARE))` a channel, of the frames as seen (slightly blurred).
+    pub log_ratio: [Plane<f32>; 3],
+    /// The smooth part of the log-ratio a channel: pool and ambient shift together.
+    pub pool: [Plane<f32>; 3],
+    /// Where both frames show the same structure.
+    pub agreement: Agreement,
+}
+
+/// Blur before ratios are taken, px: the eye's and the noise's, as in the comparison of frames.
+pub const RATIO_BLUR: f32 = 1.0;
+
+/// Separates the light that changed from things that moved.
+///
+/// `lit` and `plate` are working copies in lit-frame pixels; `sky` is where the plate shows open
+/// sky, `usable` where the plate covers the lit frame at all. Holds some 15 planes.
+pub fn separate_light(
+    lit: &SceneLinear,
+    plate: &SceneLinear,
+    sky: &Plane<bool>,
+    usable: &Plane<bool>,
+) -> LightingChange {
+    let noise = NoiseModel::fit(lit);
+    let agreement = structure_agreement(lit, plate, &noise);
+    let log_ratio = std::array::from_fn(|c| {
+        let lit = gaussian(&lit.channels[c], RATIO_BLUR);
+        let plate = gaussian(&plate.channels[c], RATIO_BLUR);
+        lit.zip(&plate, |l, p| ((l.max(0.0) + FLARE) / (p.max(0.0) + FLARE)).ln())
+    });
+    let pool = pool::flash_pool(&log_ratio, &agreement, sky, usable);
+    LightingChange { gain: pool.ambient_gain, noise, log_ratio, pool: pool.planes, agreement }
+}

@@ -1,0 +1,222 @@
+//! The smooth part of the ratio: flash pool and ambient shift.
+
+use rayon::prelude::*;
+
+use super::Agreement;
+use crate::numeric::filter::{block_mean, enlarge, gaussian};
+use crate::numeric::pull_push;
+use crate::scene::{Plane, Size};
+
+/// Side of the cells in which the ratio is first read, px.
+const CELL: usize = 8;
+
+/// Structure agreement that a cell needs to be believed fully.
+const SURE_AGREEMENT: f32 = 0.85;
+
+/// Structure agreement below which a cell says nothing.
+const NO_AGREEMENT: f32 = 0.5;
+
+/// Texture (standard deviation of ln light) that makes an agreement evidence rather than luck.
+const SURE_TEXTURE: f32 = 0.06;
+
+/// Weight of a cell that has nothing to compare: it may be wall or the face of a black box.
+const FLAT_WEIGHT: f32 = 0.08;
+
+/// A flat cell is believed while its ratio is within this of its wide surroundings, ln units
+/// (a third of a stop); light that falls off does not jump by more between neighbours.
+const FLAT_TOLERANCE: f32 = 0.25;
+
+/// Reach of the wide surroundings, as a share of the long side: wider than half a large modifier.
+const WIDE_REACH: f32 = 0.2;
+
+/// Final smoothing of the pool, in cells: light of a softbox has no finer structure of its own.
+const POOL_SIGMA_CELLS: f32 = 1.5;
+
+/// Ambient level: this quantile of the sure cells' ratios; flash only ever adds to it.
+const AMBIENT_QUANTILE: f32 = 0.2;
+
+/// The pool at full working size, and the ambient gain under it.
+pub(super) struct Pool {
+    pub(super) planes: [Plane<f32>; 3],
+    pub(super) ambient_gain: [f32; 3],
+}
+
+struct Cells {
+    ratio: [Plane<f32>; 3],
+    weight: Plane<f32>,
+    sky_share: Plane<f32>,
+}
+
+pub(super) fn flash_pool(
+    log_ratio: &[Plane<f32>; 3],
+    agreement: &Agreement,
+    sky: &Plane<bool>,
+    usable: &Plane<bool>,
+) -> Pool {
+    let size = log_ratio[0].size();
+    let cells = read_cells(log_ratio, agreement, sky, usable);
+    let sky_ratio = sky_level(&cells);
+    let ground_weight = believed_weight(&cells);
+    let sky_soft = enlarge(&cells.sky_share, CELL, size);
+    let ambient = ambient_level(&cells, sky_ratio);
+    let planes = std::array::from_fn(|c| {
+        let filled = pull_push::fill(&cells.ratio[c], &ground_weight);
+        let smooth = enlarge(&gaussian(&filled, POOL_SIGMA_CELLS), CELL, size);
+        let level = sky_ratio.map_or(ambient[c], |s| s[c]);
+        let mut out = smooth;
+        out.as_mut_slice()
+            .par_iter_mut()
+            .zip(sky.as_slice())
+            .zip(sky_soft.as_slice())
+            .for_each(|((v, &is_sky), _)| {
+                if is_sky {
+                    *v = level;
+                }
+            });
+        out
+    });
+    Pool { planes, ambient_gain: ambient.map(f32::exp) }
+}
+
+fn read_cells(
+    log_ratio: &[Plane<f32>; 3],
+    agreement: &Agreement,
+    sky: &Plane<bool>,
+    usable: &Plane<bool>,
+) -> Cells {
+    let weight = Plane::from_fn(sky.size(), |x, y| {
+        if *sky.at(x, y) || !*usable.at(x, y) {
+            return 0.0;
+        }
+        let agree = agreement.fine.at(x, y).min(*agreement.coarse.at(x, y));
+        let sure = ((agree - NO_AGREEMENT) / (SURE_AGREEMENT - NO_AGREEMENT)).clamp(0.0, 1.0);
+        let texture = (agreement.plate_texture.at(x, y) / SURE_TEXTURE).min(1.0);
+        sure * sure * (FLAT_WEIGHT + (1.0 - FLAT_WEIGHT) * texture * texture)
+    });
+    let share = |plane: &Plane<bool>| {
+        block_mean(&plane.map(|&b| if b { 1.0f32 } else { 0.0 }), CELL)
+    };
+    Cells {
+        ratio: std::array::from_fn(|c| weighted_block_mean(&log_ratio[c], &weight)),
+        weight: block_mean(&weight, CELL),
+        sky_share: share(sky),
+    }
+    .with_sky_ratio(log_ratio, sky)
+}
+
+fn weighted_block_mean(values: &Plane<f32>, weight: &Plane<f32>) -> Plane<f32> {
+    let product = block_mean(&values.zip(weight, |v, w| v * w), CELL);
+    product.zip(&block_mean(weight, CELL), |p, w| if *w > 1e-6 { p / w } else { 0.0 })
+}
+
+impl Cells {
+    /// Cells that are all sky carry the sky's ratio, for [`sky_level`].
+    fn with_sky_ratio(mut self, log_ratio: &[Plane<f32>; 3], sky: &Plane<bool>) -> Self {
+        let in_sky = sky.map(|&b| if b { 1.0f32 } else { 0.0 });
+        for (ratio, log_ratio) in self.ratio.iter_mut().zip(log_ratio) {
+            let of_sky = weighted_block_mean(log_ratio, &in_sky);
+            for ((r, s), share) in
+                ratio.as_mut_slice().iter_mut().zip(of_sky.as_slice()).zip(self.sky_share.as_slice())
+            {
+                if *share > 0.99 {
+                    *r = *s;
+                }
+            }
+        }
+        self
+    }
+}
+
+/// Median ratio of the cells that are all sky; `None` where there are too few.
+fn sky_level(cells: &Cells) -> Option<[f32; 3]> {
+    const MIN_CELLS: usize = 30;
+    let inside: Vec<usize> = (0..cells.weight.size().area())
+        .filter(|&i| cells.sky_share.as_slice()[i] > 0.99)
+        .collect();
+    (inside.len() >= MIN_CELLS).then(|| {
+        std::array::from_fn(|c| {
+            let values = inside.iter().map(|&i| cells.ratio[c].as_slice()[i]).collect();
+            quantile(values, 0.5)
+        })
+    })
+}
+
+/// Weights of the ground's cells: textured ones as they are, flat ones only while they agree with
+/// what their wide surroundings say.
+fn believed_weight(cells: &Cells) -> Plane<f32> {
+    let size = cells.weight.size();
+    let reach = (WIDE_REACH * size.long_side() as f32) as usize;
+    let level = mean_ratio(cells);
+    let wide = wide_median(&level, &cells.weight, reach.max(2));
+    Plane::from_fn(size, |x, y| {
+        let weight = *cells.weight.at(x, y);
+        let off = (level.at(x, y) - wide.at(x, y)) / FLAT_TOLERANCE;
+        let sure = (weight - FLAT_WEIGHT).max(0.0);
+        let flat = weight.min(FLAT_WEIGHT) / (1.0 + off * off * off * off);
+        sure + flat
+    })
+}
+
+fn mean_ratio(cells: &Cells) -> Plane<f32> {
+    let [r, g, b] = &cells.ratio;
+    r.zip(g, |r, g| r + g).zip(b, |s, b| (s + b) / 3.0)
+}
+
+/// Weighted median over a square of `2·reach + 1` cells, every other cell, at every fourth cell.
+fn wide_median(values: &Plane<f32>, weight: &Plane<f32>, reach: usize) -> Plane<f32> {
+    const STEP: usize = 4;
+    let size = values.size();
+    let coarse =
+        Size { columns: size.columns.div_ceil(STEP), rows: size.rows.div_ceil(STEP) };
+    let medians = Plane::from_fn(coarse, |cx, cy| {
+        let (x, y) = (cx * STEP + STEP / 2, cy * STEP + STEP / 2);
+        let mut found: Vec<(f32, f32)> = Vec::new();
+        for row in (y.saturating_sub(reach)..(y + reach + 1).min(size.rows)).step_by(2) {
+            for column in (x.saturating_sub(reach)..(x + reach + 1).min(size.columns)).step_by(2) {
+                let w = *weight.at(column, row);
+                if w > 0.0 {
+                    found.push((*values.at(column, row), w));
+                }
+            }
+        }
+        weighted_median(found)
+    });
+    enlarge(&medians, STEP, size)
+}
+
+fn weighted_median(mut found: Vec<(f32, f32)>) -> f32 {
+    found.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = 0.5 * found.iter().map(|f| f.1).sum::<f32>();
+    let mut sum = 0.0;
+    for &(value, weight) in &found {
+        sum += weight;
+        if sum >= half {
+            return value;
+        }
+    }
+    0.0
+}
+
+/// The ambient's ln gain a channel: the sky's where there is sky, else the low end of the ground's.
+fn ambient_level(cells: &Cells, sky: Option<[f32; 3]>) -> [f32; 3] {
+    sky.unwrap_or_else(|| {
+        std::array::from_fn(|c| {
+            let sure: Vec<f32> = cells.ratio[c]
+                .as_slice()
+                .iter()
+                .zip(cells.weight.as_slice())
+                .filter(|&(_, &w)| w > 0.3)
+                .map(|(&v, _)| v)
+                .collect();
+            quantile(sure, AMBIENT_QUANTILE)
+        })
+    })
+}
+
+fn quantile(mut values: Vec<f32>, share: f32) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    values.sort_by(f32::total_cmp);
+    values[((values.len() - 1) as f32 * share) as usize]
+}

@@ -1,0 +1,235 @@
+//! Finding the sky in one frame.
+
+use linfa::DatasetBase;
+use linfa::traits::{Fit, Predict};
+use linfa_clustering::GaussianMixtureModel;
+use ndarray::Array2;
+use rand::SeedableRng;
+use std::collections::VecDeque;
+
+use crate::numeric::filter::{block_mean, gaussian};
+use crate::scene::{Perceived, Plane, SceneLinear, Size, difference};
+
+/// Side of the blocks on which the sky is grown, px of the working copy.
+const BLOCK: usize = 4;
+
+/// Neighbouring blocks of one sky differ by less than this (CIE94): the rim of a sunlit cloud.
+const MAX_STEP: f32 = 7.0;
+
+/// Largest standard deviation of lightness within a block: clouds are smooth at 4 px, leaves,
+/// bricks and grass are not.
+const MAX_BLOCK_TEXTURE: f32 = 2.2;
+
+/// A sky takes at least this share of the frame.
+const MIN_SHARE: f32 = 0.01;
+
+/// A sky that is not blue is lighter than the median of the rest by this factor.
+const LIGHTER_THAN_REST: f32 = 1.3;
+
+/// CIELAB b below this is blue.
+const BLUE_B: f32 = -6.0;
+
+/// This share of blue makes a smooth top of the frame a sky with clouds.
+const BLUE_SHARE: f32 = 0.05;
+
+/// Colours in the mixture: clear sky, haze, cloud top, cloud base, glow.
+const MIXTURE_COLOURS: usize = 5;
+
+/// Samples for the mixture.
+const MIXTURE_SAMPLES: usize = 3000;
+
+/// A pixel fits when its squared Mahalanobis distance to some colour of the mixture is below this
+/// (chi-squared, 3 degrees of freedom: 0.1 % of true sky pixels lie beyond 16.3).
+const MAX_MAHALANOBIS2: f32 = 16.3;
+
+/// Narrowest spread of a colour of the mixture, CIELAB units: banding and compression.
+const MIN_SPREAD: f32 = 1.2;
+
+/// The sky of one frame.
+#[derive(Debug, Clone)]
+pub struct SkyLayer {
+    /// Open sky, per working pixel.
+    pub mask: Plane<bool>,
+    /// Share of the frame, 0..1.
+    pub share: f32,
+    colours: Vec<SkyColour>,
+}
+
+#[derive(Debug, Clone)]
+struct SkyColour {
+    mean: [f32; 3],
+    inverse_covariance: [[f32; 3]; 3],
+}
+
+impl SkyLayer {
+    fn none(size: Size) -> Self {
+        Self { mask: Plane::filled(size, false), share: 0.0, colours: Vec::new() }
+    }
+
+    /// Squared Mahalanobis distance of a CIELAB colour to the nearest colour of this sky;
+    /// infinite when there is no sky.
+    pub fn distance2(&self, lab: [f32; 3]) -> f32 {
+        self.colours.iter().map(|c| c.distance2(lab)).fold(f32::INFINITY, f32::min)
+    }
+
+    /// Does a CIELAB colour belong to this sky?
+    pub fn fits(&self, lab: [f32; 3]) -> bool {
+        self.distance2(lab) < MAX_MAHALANOBIS2
+    }
+}
+
+impl SkyColour {
+    fn distance2(&self, lab: [f32; 3]) -> f32 {
+        let d: [f32; 3] = std::array::from_fn(|k| lab[k] - self.mean[k]);
+        (0..3)
+            .map(|i| d[i] * (0..3).map(|j| self.inverse_covariance[i][j] * d[j]).sum::<f32>())
+            .sum()
+    }
+}
+
+/// Finds the sky of a frame, or none; no sky at all is a normal case.
+///
+/// `picture` is a working copy, `seen` the same as CIELAB. Holds five planes.
+pub fn find_sky(picture: &SceneLinear, seen: &Perceived) -> SkyLayer {
+    let size = picture.size();
+    let grown = grow_from_top(seen);
+    if !is_plausible(&grown) {
+        return SkyLayer::none(size);
+    }
+    let Some(colours) = fit_colours(&grown) else { return SkyLayer::none(size) };
+    let mut layer = SkyLayer { mask: Plane::filled(size, false), share: 0.0, colours };
+    layer.mask = classify(&layer, &grown, seen);
+    let count = layer.mask.as_slice().iter().filter(|&&s| s).count();
+    layer.share = count as f32 / size.area() as f32;
+    layer
+}
+
+struct Blocks {
+    lab: [Plane<f32>; 3],
+    sky: Plane<bool>,
+}
+
+fn grow_from_top(seen: &Perceived) -> Blocks {
+    let lab = [&seen.lightness, &seen.a, &seen.b].map(|p| block_mean(p, BLOCK));
+    let square = block_mean(&seen.lightness.map(|l| l * l), BLOCK);
+    let texture = square.zip(&lab[0], |s, m| (s - m * m).max(0.0).sqrt());
+    let size = texture.size();
+    let colour = |x: usize, y: usize| -> [f32; 3] { std::array::from_fn(|k| *lab[k].at(x, y)) };
+    let smooth = |x: usize, y: usize| *texture.at(x, y) < MAX_BLOCK_TEXTURE;
+    let mut sky = Plane::filled(size, false);
+    let mut queue = VecDeque::new();
+    for x in 0..size.columns {
+        if smooth(x, 0) {
+            sky.set(x, 0, true);
+            queue.push_back((x, 0));
+        }
+    }
+    while let Some((x, y)) = queue.pop_front() {
+        let here = colour(x, y);
+        let near = [(x.wrapping_sub(1), y), (x + 1, y), (x, y.wrapping_sub(1)), (x, y + 1)];
+        for (nx, ny) in near {
+            if nx < size.columns
+                && ny < size.rows
+                && !sky.at(nx, ny)
+                && smooth(nx, ny)
+                && difference(here, colour(nx, ny)).0 < MAX_STEP
+            {
+                sky.set(nx, ny, true);
+                queue.push_back((nx, ny));
+            }
+        }
+    }
+    Blocks { lab, sky }
+}
+
+fn is_plausible(blocks: &Blocks) -> bool {
+    let mut of_sky: Vec<f32> = Vec::new();
+    let mut of_rest: Vec<f32> = Vec::new();
+    let mut blue = 0usize;
+    for (i, &sky) in blocks.sky.as_slice().iter().enumerate() {
+        let light = blocks.lab[0].as_slice()[i];
+        if sky {
+            of_sky.push(light);
+            blue += usize::from(blocks.lab[2].as_slice()[i] < BLUE_B);
+        } else {
+            of_rest.push(light);
+        }
+    }
+    let total = of_sky.len() + of_rest.len();
+    if (of_sky.len() as f32) < MIN_SHARE * total as f32 {
+        return false;
+    }
+    let is_blue = blue as f32 > BLUE_SHARE * of_sky.len() as f32;
+    is_blue || of_rest.is_empty() || median(of_sky) > LIGHTER_THAN_REST * median(of_rest)
+}
+
+fn median(mut values: Vec<f32>) -> f32 {
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+fn fit_colours(blocks: &Blocks) -> Option<Vec<SkyColour>> {
+    let inside: Vec<usize> =
+        (0..blocks.sky.size().area()).filter(|&i| blocks.sky.as_slice()[i]).collect();
+    let step = inside.len().div_ceil(MIXTURE_SAMPLES).max(1);
+    let rows: Vec<[f64; 3]> = inside
+        .iter()
+        .step_by(step)
+        .map(|&i| std::array::from_fn(|k| f64::from(blocks.lab[k].as_slice()[i])))
+        .collect();
+    let samples = Array2::from(rows);
+    let data = DatasetBase::from(samples.clone());
+    let rng = rand_xoshiro::Xoshiro256PlusPlus::seed_from_u64(7);
+    let model = GaussianMixtureModel::params_with_rng(MIXTURE_COLOURS, rng)
+        .n_runs(1)
+        .tolerance(1e-2)
+        .max_n_iterations(40)
+        .reg_covariance(1e-2)
+        .fit(&data)
+        .ok()?;
+    let member = model.predict(&samples);
+    let means = model.means();
+    let covariances = model.covariances();
+    let colours: Vec<SkyColour> = (0..MIXTURE_COLOURS)
+        .filter(|&k| member.iter().filter(|&&m| m == k).count() * 200 > samples.nrows())
+        .filter_map(|k| {
+            let mut covariance = nalgebra::Matrix3::from_fn(|i, j| covariances[[k, i, j]]);
+            for i in 0..3 {
+                covariance[(i, i)] += f64::from(MIN_SPREAD * MIN_SPREAD);
+            }
+            let inverse = covariance.try_inverse()?;
+            Some(SkyColour {
+                mean: std::array::from_fn(|i| means[[k, i]] as f32),
+                inverse_covariance: std::array::from_fn(|i| {
+                    std::array::from_fn(|j| inverse[(i, j)] as f32)
+                }),
+            })
+        })
+        .collect();
+    (!colours.is_empty()).then_some(colours)
+}
+
+/// Pixel by pixel: in or near the grown blocks what fits the mixture; farther away only gaps that
+/// lie above the lowest sky of their neighbourhood.
+fn classify(layer: &SkyLayer, blocks: &Blocks, seen: &Perceived) -> Plane<bool> {
+    /// Gaps are looked for this far from grown sky, in blocks.
+    const GAP_REACH: usize = 12;
+    let grown = blocks.sky.map(|&s| if s { 1.0f32 } else { 0.0 });
+    let near = crate::numeric::filter::box_mean(&grown, GAP_REACH);
+    let smooth: [Plane<f32>; 3] =
+        [&seen.lightness, &seen.a, &seen.b].map(|p| gaussian(p, 0.7));
+    let fits = Plane::from_fn(seen.size(), |x, y| {
+        let (bx, by) = (x / BLOCK, y / BLOCK);
+        if *near.at(bx, by) <= 0.0 {
+            return false;
+        }
+        layer.fits(std::array::from_fn(|k| *smooth[k].at(x, y)))
+    });
+    without_specks(&fits)
+}
+
+/// Takes away what has no 3x3 core: single pixels that happen to have a sky's colour.
+fn without_specks(mask: &Plane<bool>) -> Plane<bool> {
+    let share = crate::numeric::filter::box_mean(&mask.map(|&m| if m { 1.0 } else { 0.0 }), 1);
+    mask.zip(&share, |&m, &s| m && s > 0.6)
+}
