@@ -7,6 +7,7 @@ pub mod change;
 pub mod lighting;
 pub mod numeric;
 pub mod pipeline;
+pub mod region;
 pub mod report;
 pub mod scene;
 pub mod sky;

@@ -13,18 +13,36 @@ use crate::scene::{Perceived, Plane, SceneLinear, Size, difference};
 /// Side of the blocks on which the sky is grown, px of the working copy.
 const BLOCK: usize = 4;
 
-/// Neighbouring blocks of one sky differ by less than this (CIE94): the rim of a sunlit cloud.
-const MAX_STEP: f32 = 7.0;
+/// How willingly the sky grows from block to block.
+#[derive(Debug, Clone, Copy)]
+struct Growth {
+    /// Neighbouring blocks of one sky differ by less than this (CIE94).
+    max_step: f32,
+    /// Largest standard deviation of lightness within a block.
+    max_texture: f32,
+}
 
-/// Largest standard deviation of lightness within a block: clouds are smooth at 4 px, leaves,
-/// bricks and grass are not.
-const MAX_BLOCK_TEXTURE: f32 = 2.2;
+/// Tried in turn until what has grown looks like a sky: first as far as the rim of a sunlit cloud
+/// allows (clouds are smooth at 4 px; leaves, bricks and grass are not), then ever more wary of
+/// leaking into a smooth wall.
+const GROWTHS: [Growth; 4] = [
+    Growth { max_step: 7.0, max_texture: 2.2 },
+    Growth { max_step: 4.5, max_texture: 1.5 },
+    Growth { max_step: 3.0, max_texture: 1.0 },
+    Growth { max_step: 2.0, max_texture: 0.7 },
+];
+
+/// Share of the frame, from below, that no sky reaches: there is ground under a portrait.
+const GROUND_SHARE: f32 = 0.15;
+
+/// A growth that takes this share of the ground has leaked.
+const MAX_GROUND: f32 = 0.05;
 
 /// A sky takes at least this share of the frame.
 const MIN_SHARE: f32 = 0.01;
 
 /// A sky that is not blue is lighter than the median of the rest by this factor.
-const LIGHTER_THAN_REST: f32 = 1.3;
+const LIGHTER_THAN_REST: f32 = 1.45;
 
 /// CIELAB b below this is blue.
 const BLUE_B: f32 = -6.0;
@@ -92,10 +110,11 @@ impl SkyColour {
 /// `picture` is a working copy, `seen` the same as CIELAB. Holds five planes.
 pub fn find_sky(picture: &SceneLinear, seen: &Perceived) -> SkyLayer {
     let size = picture.size();
-    let grown = grow_from_top(seen);
-    if !is_plausible(&grown) {
-        return SkyLayer::none(size);
-    }
+    let found = GROWTHS
+        .into_iter()
+        .map(|growth| grow_from_top(seen, growth))
+        .find(is_plausible);
+    let Some(grown) = found else { return SkyLayer::none(size) };
     let Some(colours) = fit_colours(&grown) else { return SkyLayer::none(size) };
     let mut layer = SkyLayer { mask: Plane::filled(size, false), share: 0.0, colours };
     layer.mask = classify(&layer, &grown, seen);
@@ -109,13 +128,13 @@ struct Blocks {
     sky: Plane<bool>,
 }
 
-fn grow_from_top(seen: &Perceived) -> Blocks {
+fn grow_from_top(seen: &Perceived, growth: Growth) -> Blocks {
     let lab = [&seen.lightness, &seen.a, &seen.b].map(|p| block_mean(p, BLOCK));
     let square = block_mean(&seen.lightness.map(|l| l * l), BLOCK);
     let texture = square.zip(&lab[0], |s, m| (s - m * m).max(0.0).sqrt());
     let size = texture.size();
     let colour = |x: usize, y: usize| -> [f32; 3] { std::array::from_fn(|k| *lab[k].at(x, y)) };
-    let smooth = |x: usize, y: usize| *texture.at(x, y) < MAX_BLOCK_TEXTURE;
+    let smooth = |x: usize, y: usize| *texture.at(x, y) < growth.max_texture;
     let mut sky = Plane::filled(size, false);
     let mut queue = VecDeque::new();
     for x in 0..size.columns {
@@ -132,7 +151,7 @@ fn grow_from_top(seen: &Perceived) -> Blocks {
                 && ny < size.rows
                 && !sky.at(nx, ny)
                 && smooth(nx, ny)
-                && difference(here, colour(nx, ny)).0 < MAX_STEP
+                && difference(here, colour(nx, ny)).0 < growth.max_step
             {
                 sky.set(nx, ny, true);
                 queue.push_back((nx, ny));
@@ -156,11 +175,21 @@ fn is_plausible(blocks: &Blocks) -> bool {
         }
     }
     let total = of_sky.len() + of_rest.len();
+    if touches_ground(&blocks.sky) {
+        return false;
+    }
     if (of_sky.len() as f32) < MIN_SHARE * total as f32 {
         return false;
     }
     let is_blue = blue as f32 > BLUE_SHARE * of_sky.len() as f32;
     is_blue || of_rest.is_empty() || median(of_sky) > LIGHTER_THAN_REST * median(of_rest)
+}
+
+fn touches_ground(sky: &Plane<bool>) -> bool {
+    let first = (sky.rows() as f32 * (1.0 - GROUND_SHARE)) as usize;
+    let ground = &sky.as_slice()[first * sky.columns()..];
+    let taken = ground.iter().filter(|&&s| s).count();
+    taken as f32 > MAX_GROUND * ground.len() as f32
 }
 
 fn median(mut values: Vec<f32>) -> f32 {

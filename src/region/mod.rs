@@ -1,0 +1,13 @@
+//! Stage 5: pieces of visible change, and what a practitioner would say of each.
+//!
+//! Where the lit frame visibly differs from the relit plate, the picture is cut into pieces along
+//! its own edges, thin ones included; each piece is measured. With several lit frames of one
+//! set-up, *stillness* is measured too: gear stands still from pose to pose, people don't.
+
+mod features;
+mod measure;
+mod stillness;
+
+pub use features::{FEATURE_COUNT, FEATURE_NAMES, PieceFeatures};
+pub use measure::{Neighbour, Observed, Piece, Regions, cut_regions};
+pub use stillness::{Companion, Stillness, observe_stillness};

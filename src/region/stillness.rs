@@ -1,0 +1,61 @@
+//! What stands still from pose to pose.
+
+use rayon::prelude::*;
+
+use crate::change::{as_seen, relit, tolerant_difference};
+use crate::scene::{Perceived, Plane, SceneLinear};
+
+/// Another lit frame of the set-up in this frame's pixels, brought back to the plate's light.
+#[derive(Debug, Clone)]
+pub struct Companion {
+    /// The frame divided by its own pool: as it would look under the plate's light.
+    pub in_plate_light: SceneLinear,
+}
+
+/// Stillness per working pixel.
+#[derive(Debug, Clone)]
+pub struct Stillness {
+    /// Share of the companions that show the same thing here, soft, 0..1.
+    pub still: Plane<f32>,
+    /// Share of the companions that show the plate here, soft, 0..1.
+    pub returns: Plane<f32>,
+}
+
+/// Differences (CIE94) that count half: above what noise and compression leave, below a change of
+/// surface.
+const HALF_DIFFERENCE: f32 = 3.0;
+
+/// Compares a lit frame with the others of its set-up; `None` without companions.
+///
+/// `lit_seen` and `relit_seen` are this frame and the relit plate as seen, `pool` this frame's.
+/// One pass over the companions; memory does not depend on their number (seven planes).
+pub fn observe_stillness<'a>(
+    lit_seen: &Perceived,
+    relit_seen: &Perceived,
+    pool: &[Plane<f32>; 3],
+    companions: impl Iterator<Item = Companion> + 'a,
+    to_xyz: &[[f32; 3]; 3],
+) -> Option<Stillness> {
+    let size = lit_seen.size();
+    let mut still = Plane::filled(size, 0.0f32);
+    let mut returns = Plane::filled(size, 0.0f32);
+    let mut count = 0usize;
+    for companion in companions {
+        let seen = as_seen(&relit(&companion.in_plate_light, pool), to_xyz);
+        add_soft(&mut still, &tolerant_difference(lit_seen, &seen, 1));
+        add_soft(&mut returns, &tolerant_difference(&seen, relit_seen, 1));
+        count += 1;
+    }
+    if count == 0 {
+        return None;
+    }
+    let share = 1.0 / count as f32;
+    Some(Stillness { still: still.map(|v| v * share), returns: returns.map(|v| v * share) })
+}
+
+fn add_soft(sum: &mut Plane<f32>, difference: &Plane<f32>) {
+    sum.as_mut_slice().par_iter_mut().zip(difference.as_slice()).for_each(|(sum, &d)| {
+        let t = d / HALF_DIFFERENCE;
+        *sum += 1.0 / (1.0 + t * t);
+    });
+}
