@@ -4,6 +4,7 @@
 //! gone) go in; the lit frame with no trace of the gear comes out.
 
 pub mod numeric;
+pub mod photo;
 pub mod pipeline;
 pub mod report;
 pub mod scene;
