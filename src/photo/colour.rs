@@ -109,17 +109,18 @@ mod tests {
         encoding(Some(&profile.encode().unwrap()), layout, 65_536)
     }
 
+    fn assert_close(found: [[f32; 3]; 3], expected: [[f32; 3]; 3], tolerance: f32) {
+        for (found, expected) in found.as_flattened().iter().zip(expected.as_flattened()) {
+            assert!((found - expected).abs() < tolerance, "{found} {expected}");
+        }
+    }
+
     /// ICC profiles store 16 fractional bits, hence the tolerance of a few 1e-5.
     #[test]
     fn an_srgb_profile_is_the_srgb_of_the_standard() {
         let (found, warning) = read(&ColorProfile::new_srgb(), ChannelLayout::Rgb);
         assert_eq!(warning, None);
-        for row in 0..3 {
-            for c in 0..3 {
-                let (got, expected) = (found.to_xyz[row][c], XYZ_FROM_SRGB[row][c]);
-                assert!((got - expected).abs() < 3e-4, "{row} {c}: {got} {expected}");
-            }
-        }
+        assert_close(found.to_xyz, XYZ_FROM_SRGB, 3e-4);
         let srgb = ToneCurve::srgb(65_536);
         for code in (0..65_536).step_by(97) {
             let (got, expected) = (found.curves[0].decode(code), srgb.decode(code));
@@ -138,12 +139,7 @@ mod tests {
             [0.297_34, 0.627_36, 0.075_29],
             [0.027_03, 0.070_69, 0.991_34],
         ];
-        for row in 0..3 {
-            for c in 0..3 {
-                let (got, expected) = (found.to_xyz[row][c], published[row][c]);
-                assert!((got - expected).abs() < 5e-4, "{row} {c}: {got} {expected}");
-            }
-        }
+        assert_close(found.to_xyz, published, 5e-4);
         let half = found.curves[1].decode(32_768);
         assert!((half - 0.5f32.powf(563.0 / 256.0)).abs() < 1e-4, "{half}");
     }

@@ -77,7 +77,7 @@ impl std::fmt::Display for Format {
     }
 }
 
-/// TIFF 6.0 section 2 (42) and BigTIFF (43); a raw file of one maker marks itself after the header.
+/// TIFF 6.0 section 2 (42) and its 64-bit sister (43); a raw file of one maker marks itself after the header.
 fn is_tiff(start: &[u8]) -> bool {
     let header = [b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"];
     let raw = start.get(8..10) == Some(b"CR");

@@ -196,7 +196,7 @@ impl<'a> Block<'a> {
 
     /// Writes a whole number into the entry at `at`, whatever of the two whole types it has.
     fn set_value(&mut self, at: usize, value: u32) {
-        let (kind, place) = (self.u16_at(at), at + 8);
+        let (kind, place) = (self.u16_at(at + 2), at + 8);
         if kind == Some(TYPE_SHORT) {
             let value = value.min(u32::from(u16::MAX)) as u16;
             let bytes = if self.little_endian {

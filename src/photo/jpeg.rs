@@ -11,7 +11,7 @@ use jpeg_encoder::{
 };
 
 use super::jpeg_coding::{coding, frame_header};
-use super::metadata::Carried;
+use super::metadata::{Carried, FormatSpecific};
 use super::read::{ReadLimits, Stored, exif_facts};
 use super::{Format, Metadata, PhotoErrorKind, PhotoWarning, Resolution, ResolutionUnit};
 use super::{exif_block, samples};
@@ -54,9 +54,11 @@ pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoE
         exif,
         xmp: xmp(&jpeg),
         resolution: density(&jpeg),
-        jpeg_coding: coding(&jpeg),
-        carried: carried(&jpeg),
-        alpha_is_associated: false,
+        specific: FormatSpecific {
+            jpeg_coding: coding(&jpeg),
+            carried: carried(&jpeg),
+            alpha_is_associated: false,
+        },
     };
     Ok(Stored {
         samples,
@@ -179,7 +181,7 @@ pub(super) fn write(
     let mut encoder = Encoder::new(&mut coded, DEFAULT_QUALITY);
     encoder.set_sampling_factor(SamplingFactor::F_1_1);
     encoder.set_chroma_subsampling_method(ChromaSubsamplingMethod::Average);
-    if let Some(coding) = &metadata.jpeg_coding {
+    if let Some(coding) = &metadata.specific.jpeg_coding {
         encoder.set_sampling_factor(coding.sampling.factor());
         encoder.set_quantization_tables(
             QuantizationTableType::Custom(coding.luma.clone()),
@@ -229,7 +231,7 @@ fn add_segments(jpeg: &mut Jpeg, metadata: &Metadata, warnings: &mut Vec<PhotoWa
     {
         left_out("its XMP data");
     }
-    for carried in &metadata.carried {
+    for carried in &metadata.specific.carried {
         if let Carried::JpegSegment(marker, contents) = carried {
             add(*marker, b"", contents);
         }

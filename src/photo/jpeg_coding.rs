@@ -71,7 +71,7 @@ pub(super) fn coding(jpeg: &Jpeg) -> Option<JpegCoding> {
             *step = (*step).min(other);
         }
     }
-    let ratio = |luma: u8, chroma: u8| if chroma == 0 { 1 } else { luma / chroma };
+    let ratio = |luma: u8, chroma: u8| luma.checked_div(chroma).unwrap_or(1);
     let sampling = components[1..]
         .iter()
         .map(|c| Sampling {
@@ -129,15 +129,17 @@ fn table(jpeg: &Jpeg, wanted: u8) -> Option<Box<[u16; 64]>> {
             let (values, after) = values.split_at_checked(length)?;
             rest = after;
             if head & 15 == wanted {
-                found = Some(natural_order(values, wide));
+                found = Some(Box::new(natural_order(values)));
             }
         }
     }
     found
 }
 
-fn natural_order(zigzag: &[u8], wide: bool) -> Box<[u16; 64]> {
-    let mut table = Box::new([1; 64]);
+/// From 64 steps of one byte or of two.
+fn natural_order(zigzag: &[u8]) -> [u16; 64] {
+    let wide = zigzag.len() > 64;
+    let mut table = [1; 64];
     for (i, &place) in NATURAL_FROM_ZIGZAG.iter().enumerate() {
         let step = if wide {
             u16::from_be_bytes([zigzag[2 * i], zigzag[2 * i + 1]])

@@ -87,6 +87,13 @@ pub struct Metadata {
     pub xmp: Option<Vec<u8>>,
     /// Print resolution as the container (not EXIF) tells it.
     pub resolution: Option<Resolution>,
+    /// What only the input's own format can hold.
+    pub specific: FormatSpecific,
+}
+
+/// What only the input's own format can hold; opaque, empty for a picture made here.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct FormatSpecific {
     /// Tables and sampling of a JPEG input.
     pub(super) jpeg_coding: Option<JpegCoding>,
     /// Everything else worth keeping.

@@ -30,12 +30,21 @@ mod write;
 pub use content::Format;
 pub use error::{PhotoError, PhotoErrorKind, PhotoWarning};
 pub use exif_block::CameraFacts;
-pub use metadata::{Metadata, Resolution, ResolutionUnit};
+pub use metadata::{FormatSpecific, Metadata, Resolution, ResolutionUnit};
 pub use probe::{Probe, probe};
 pub use read::{ReadLimits, read, read_bytes};
 pub use write::{Existing, encode, store, write};
 
 use crate::scene::{Encoding, Samples};
+
+/// How the pixels lie in the file itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StoredAs {
+    /// As they are looked at.
+    Upright,
+    /// Turned or mirrored, with an EXIF orientation that says so.
+    Turned,
+}
 
 /// A picture file in memory.
 #[derive(Debug, Clone)]
@@ -50,6 +59,8 @@ pub struct Photo {
     pub format: Format,
     /// What the camera wrote about the exposure.
     pub camera: CameraFacts,
+    /// Did the file's pixels stand upright already?
+    pub stored: StoredAs,
     /// What the user should know.
     pub warnings: Vec<PhotoWarning>,
 }

@@ -11,7 +11,7 @@ use png::{
     BitDepth, ColorType, Compression, Encoder, Info, PixelDimensions, Unit, chunk::ChunkType,
 };
 
-use super::metadata::Carried;
+use super::metadata::{Carried, FormatSpecific};
 use super::read::{ReadLimits, Stored, exif_facts};
 use super::samples;
 use super::{Format, Metadata, PhotoErrorKind, PhotoWarning, Resolution, ResolutionUnit};
@@ -44,13 +44,14 @@ pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoE
     let samples = samples::decoded(Format::Png, decoder, limits)?;
     let facts = exif_facts(&mut exif, &mut warnings);
     let metadata = Metadata {
-        carried: carried(&chunks, samples.bits(), icc.is_some()),
+        specific: FormatSpecific {
+            carried: carried(&chunks, samples.bits(), icc.is_some()),
+            ..FormatSpecific::default()
+        },
         icc,
         exif,
         xmp,
         resolution: pixel_dimensions(&chunks),
-        jpeg_coding: None,
-        alpha_is_associated: false,
     };
     Ok(Stored {
         samples,
@@ -134,7 +135,7 @@ pub(super) fn write(
     encoder.set_compression(Compression::Fast);
     let mut writer = encoder.write_header().map_err(failed)?;
     let mut warnings = Vec::new();
-    for carried in &metadata.carried {
+    for carried in &metadata.specific.carried {
         if let Carried::PngChunk(kind, contents) = carried {
             writer
                 .write_chunk(ChunkType(*kind), contents)

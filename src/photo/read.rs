@@ -6,7 +6,7 @@ use std::path::Path;
 
 use super::exif_block::{self, ExifFacts};
 use super::orientation::Orientation;
-use super::{Format, Metadata, Photo, PhotoError, PhotoErrorKind, PhotoWarning};
+use super::{Format, Metadata, Photo, PhotoError, PhotoErrorKind, PhotoWarning, StoredAs};
 use super::{colour, jpeg, metadata, png, tiff_read};
 use crate::scene::{Samples, Size};
 
@@ -145,6 +145,11 @@ fn upright(format: Format, stored: Stored) -> Photo {
         metadata,
         format,
         camera: facts.camera,
+        stored: if orientation.is_upright() {
+            StoredAs::Upright
+        } else {
+            StoredAs::Turned
+        },
         warnings,
     }
 }

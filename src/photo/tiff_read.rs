@@ -6,6 +6,7 @@ use tiff::decoder::{Decoder, DecodingResult, Limits};
 use tiff::tags::Tag;
 use tiff::{ColorType, TiffError};
 
+use super::metadata::FormatSpecific;
 use super::read::{ReadLimits, Stored};
 use super::{Format, Metadata, PhotoErrorKind, PhotoWarning, exif_block};
 use crate::scene::{ChannelLayout, CodeValues, Samples, Size};
@@ -54,8 +55,10 @@ pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoE
         exif,
         xmp,
         resolution: facts.resolution,
-        alpha_is_associated: extra.first() == Some(&ASSOCIATED_ALPHA),
-        ..Metadata::default()
+        specific: FormatSpecific {
+            alpha_is_associated: extra.first() == Some(&ASSOCIATED_ALPHA),
+            ..FormatSpecific::default()
+        },
     };
     Ok(Stored {
         samples,

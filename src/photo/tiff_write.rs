@@ -27,14 +27,14 @@ const RESOLUTION_DENOMINATOR: f64 = 10_000.0;
 /// Writes the picture; the offsets are of 64 bits only where 32 do not do.
 pub(super) fn write(
     out: &mut (impl Write + Seek),
-    picture: Samples,
+    picture: &Samples,
     metadata: &Metadata,
 ) -> Result<Vec<PhotoWarning>, PhotoErrorKind> {
     let bytes = picture.size.area() * picture.layout.count() * picture.bits() as usize / 8;
     if bytes > MAX_CLASSIC_BYTES {
-        write_as::<_, TiffKindBig>(out, &picture, metadata)
+        write_as::<_, TiffKindBig>(out, picture, metadata)
     } else {
-        write_as::<_, TiffKindStandard>(out, &picture, metadata)
+        write_as::<_, TiffKindStandard>(out, picture, metadata)
     }
     .map_err(|e| match e {
         TiffError::IoError(e) => PhotoErrorKind::Io(e),
@@ -102,7 +102,7 @@ where
 {
     let mut image = encoder.new_image::<C>(size.columns as u32, size.rows as u32)?;
     if layout.count() > layout.colours() {
-        image.extra_samples(&[if extras.metadata.alpha_is_associated {
+        image.extra_samples(&[if extras.metadata.specific.alpha_is_associated {
             ExtraSamples::AssociatedAlpha
         } else {
             ExtraSamples::UnassociatedAlpha

@@ -63,7 +63,7 @@ pub fn encode(
     match format {
         Format::Jpeg => jpeg::write(out, samples, metadata),
         Format::Png => png::write(out, samples, metadata),
-        Format::Tiff => tiff_write::write(out, samples, metadata),
+        Format::Tiff => tiff_write::write(out, &samples, metadata),
     }
 }
 
