@@ -3,6 +3,7 @@
 //! A *lit frame* (gear in shot, flash firing, a person posing) and a *plate* (same tripod, gear
 //! gone) go in; the lit frame with no trace of the gear comes out.
 
+pub mod cli;
 pub mod numeric;
 pub mod photo;
 pub mod pipeline;
