@@ -4,8 +4,10 @@
 //! gone) go in; the lit frame with no trace of the gear comes out.
 
 pub mod change;
+pub mod cli;
 pub mod lighting;
 pub mod numeric;
+pub mod photo;
 pub mod pipeline;
 pub mod region;
 pub mod report;

@@ -21,8 +21,8 @@ const NOISE_SIGMAS: f32 = 4.0;
 /// The comparison's blur lowers the noise to this share (a Gaussian of 1.2 px: 1 / (2·sqrt(pi)·1.2)).
 const BLUR_NOISE_SHARE: f32 = 0.235;
 
-/// Granularity of the cut in CIE94 units times pixels: pieces of 100 px merge across 3 units.
-const CUT_SCALE: f32 = 300.0;
+/// Granularity of the cut in CIE94 units times pixels: pieces of 100 px merge across 1 unit.
+const CUT_SCALE: f32 = 100.0;
 
 /// Smallest piece in px of the working copy.
 const MIN_PIECE: u32 = 16;
@@ -32,6 +32,9 @@ const MIN_BLOB: usize = 9;
 
 /// Weight of a step of the excess (ln units) beside a step of colour (CIE94) in the cut.
 const EXCESS_WEIGHT: f32 = 10.0;
+
+/// Weight of a step of stillness (0..1) beside a step of colour (CIE94) in the cut.
+const STILLNESS_WEIGHT: f32 = 12.0;
 
 /// Code values from here on are clipped, scene-linear.
 const CLIPPED_LIGHT: f32 = 0.95;
@@ -56,8 +59,6 @@ pub struct Observed<'a> {
     pub evidence: &'a Evidence,
     /// The plate's sky.
     pub sky: &'a SkyLayer,
-    /// The lit frame's sky.
-    pub lit_sky: &'a SkyLayer,
     /// Stillness, when other poses were seen.
     pub stillness: Option<&'a Stillness>,
 }
@@ -103,7 +104,12 @@ pub fn cut_regions(observed: &Observed<'_>) -> Regions {
         Granularity { scale: CUT_SCALE, min_area: MIN_PIECE },
         |i, j| {
             let colour = difference(seen.at_index(i), seen.at_index(j)).0;
-            colour.max(EXCESS_WEIGHT * (excess[i] - excess[j]).abs())
+            let light = EXCESS_WEIGHT * (excess[i] - excess[j]).abs();
+            let pose = observed.stillness.map_or(0.0, |s| {
+                let step = |p: &Plane<f32>| (p.as_slice()[i] - p.as_slice()[j]).abs();
+                STILLNESS_WEIGHT * step(&s.still).max(step(&s.returns))
+            });
+            colour.max(light).max(pose)
         },
     );
     measure(observed, pieces)
@@ -306,7 +312,7 @@ impl<'a> Probe<'a> {
         let (still, returns) = o
             .stillness
             .map_or((0.0, 0.0), |s| (s.still.as_slice()[i], s.returns.as_slice()[i]));
-        let lit_sky = o.sky.fits(lit) || o.lit_sky.fits(lit);
+        let lit_sky = o.sky.fits_loosely(lit);
         [
             e.difference.as_slice()[i],
             excess,

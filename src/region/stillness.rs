@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use crate::change::{as_seen, relit, tolerant_difference};
+use crate::numeric::filter::gaussian;
 use crate::scene::{Perceived, Plane, SceneLinear};
 
 /// Another lit frame of the set-up in this frame's pixels, brought back to the plate's light.
@@ -24,6 +25,9 @@ pub struct Stillness {
 /// Differences (CIE94) that count half: above what noise and compression leave, below a change of
 /// surface.
 const HALF_DIFFERENCE: f32 = 3.0;
+
+/// Stillness is smoothed by this, px: single pixels agree by chance.
+const STILLNESS_BLUR: f32 = 1.2;
 
 /// Compares a lit frame with the others of its set-up; `None` without companions.
 ///
@@ -50,7 +54,8 @@ pub fn observe_stillness<'a>(
         return None;
     }
     let share = 1.0 / count as f32;
-    Some(Stillness { still: still.map(|v| v * share), returns: returns.map(|v| v * share) })
+    let mean = |sum: &Plane<f32>| gaussian(&sum.map(|v| v * share), STILLNESS_BLUR);
+    Some(Stillness { still: mean(&still), returns: mean(&returns) })
 }
 
 fn add_soft(sum: &mut Plane<f32>, difference: &Plane<f32>) {

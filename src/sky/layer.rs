@@ -96,6 +96,25 @@ impl SkyLayer {
     }
 }
 
+/// Clouds of one sky change their brightness between frames: this much farther from the mixture a
+/// colour still may be the same sky.
+const LOOSE: f32 = 2.5;
+
+impl SkyLayer {
+    /// Could a CIELAB colour of another frame belong to this sky a little later?
+    pub fn fits_loosely(&self, lab: [f32; 3]) -> bool {
+        self.distance2(lab) < LOOSE * MAX_MAHALANOBIS2
+    }
+
+    /// The part of this sky that another, registered frame shows too.
+    pub fn seen_in(&self, other: &Perceived) -> Plane<bool> {
+        Plane::from_fn(self.mask.size(), |x, y| {
+            let i = y * self.mask.columns() + x;
+            self.mask.as_slice()[i] && self.fits_loosely(other.at_index(i))
+        })
+    }
+}
+
 impl SkyColour {
     fn distance2(&self, lab: [f32; 3]) -> f32 {
         let d: [f32; 3] = std::array::from_fn(|k| lab[k] - self.mean[k]);

@@ -1,0 +1,217 @@
+//! What was typed; nothing is touched or looked up here.
+
+use std::path::PathBuf;
+
+use clap::{ArgAction, Parser, Subcommand, ValueEnum};
+
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  every frame was handed over
+  1  some frame failed (see the messages); the others were handed over
+  2  wrong usage; nothing was done
+  3  there was nothing to remove in any frame; the outputs are written all the same";
+
+/// Takes the lighting gear out of location portraits.
+///
+/// Give it the lit frames (gear in shot, flash firing) and a plate (same tripod, gear gone): each
+/// lit frame comes back without the gear, its shadow and its glints, the light it gave kept.
+#[derive(Debug, Parser)]
+#[command(name = "derig", version, after_help = EXIT_CODES, propagate_version = true)]
+pub(super) struct Args {
+    /// The command.
+    #[command(subcommand)]
+    pub(super) command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Clean lit frames against a plate
+    #[command(after_help = EXIT_CODES)]
+    Clean(CleanArgs),
+    /// Write a set of sample frames into a folder and clean them
+    Demo(DemoArgs),
+}
+
+impl Command {
+    pub(super) fn talk(&self) -> &TalkArgs {
+        match self {
+            Self::Clean(typed) => &typed.talk,
+            Self::Demo(typed) => &typed.talk,
+        }
+    }
+}
+
+/// `derig clean`.
+#[derive(Debug, clap::Args)]
+pub(super) struct CleanArgs {
+    /// Lit frames of one set-up, all from the same tripod
+    #[arg(required = true, value_name = "LIT")]
+    pub(super) lit: Vec<PathBuf>,
+    /// The plate: the same view with the gear gone; may be given more than once
+    #[arg(short, long = "plate", required = true, value_name = "PLATE", action = ArgAction::Append)]
+    pub(super) plates: Vec<PathBuf>,
+    /// Folder for cleaned frames, masks and report; made when missing
+    #[arg(short, long, value_name = "DIR")]
+    pub(super) out: PathBuf,
+    /// Replace outputs of an earlier run (an input is never replaced)
+    #[arg(long)]
+    pub(super) overwrite: bool,
+    /// Bits of the mask's samples; white is where the plate shows
+    #[arg(long, value_enum, default_value = "8", value_name = "BITS")]
+    pub(super) mask_depth: MaskDepth,
+    /// Format of the cleaned frames
+    #[arg(long, value_enum, default_value = "same", value_name = "FORMAT")]
+    pub(super) format: OutputFormat,
+    #[command(flatten)]
+    pub(super) talk: TalkArgs,
+}
+
+/// `derig demo`.
+#[derive(Debug, clap::Args)]
+pub(super) struct DemoArgs {
+    /// Folder to write the samples and results into; made when missing
+    #[arg(value_name = "DIR")]
+    pub(super) folder: PathBuf,
+    /// Replace what an earlier demo left there
+    #[arg(long)]
+    pub(super) overwrite: bool,
+    #[command(flatten)]
+    pub(super) talk: TalkArgs,
+}
+
+/// How much is told.
+#[derive(Debug, Default, clap::Args)]
+pub(super) struct TalkArgs {
+    /// Tell of errors only
+    #[arg(short, long, conflicts_with_all = ["verbose", "timings"])]
+    quiet: bool,
+    /// Tell more; twice for still more
+    #[arg(short, long, action = ArgAction::Count)]
+    verbose: u8,
+    /// Tell how long each stage took
+    #[arg(long)]
+    timings: bool,
+}
+
+/// How much is told, decided.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Talk {
+    pub(super) loudness: Loudness,
+    pub(super) timings: Timings,
+}
+
+/// From errors only to every step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Loudness {
+    Quiet,
+    Normal,
+    Verbose,
+    VeryVerbose,
+}
+
+/// Is the table of stage times wanted?
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Timings {
+    Hidden,
+    Shown,
+}
+
+impl TalkArgs {
+    pub(super) fn level(&self) -> Talk {
+        Talk {
+            loudness: match (self.quiet, self.verbose) {
+                (true, _) => Loudness::Quiet,
+                (false, 0) => Loudness::Normal,
+                (false, 1) => Loudness::Verbose,
+                (false, _) => Loudness::VeryVerbose,
+            },
+            timings: if self.timings {
+                Timings::Shown
+            } else {
+                Timings::Hidden
+            },
+        }
+    }
+}
+
+/// Bits of the mask's samples.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum MaskDepth {
+    /// 8 bits
+    #[value(name = "8")]
+    Eight,
+    /// 16 bits
+    #[value(name = "16")]
+    Sixteen,
+}
+
+impl MaskDepth {
+    pub(super) fn bits(self) -> u8 {
+        match self {
+            Self::Eight => 8,
+            Self::Sixteen => 16,
+        }
+    }
+}
+
+/// Format of the cleaned frames.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum OutputFormat {
+    /// That of the lit frame
+    Same,
+    /// PNG, lossless
+    Png,
+    /// TIFF, lossless
+    Tiff,
+    /// JPEG, 8 bits
+    Jpeg,
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    fn clean(typed: &[&str]) -> Result<CleanArgs, clap::Error> {
+        let all = ["derig", "clean"].iter().chain(typed);
+        match Args::try_parse_from(all)?.command {
+            Command::Clean(typed) => Ok(typed),
+            Command::Demo(_) => unreachable!(),
+        }
+    }
+
+    #[test]
+    fn the_definition_is_sound() {
+        Args::command().debug_assert();
+    }
+
+    #[test]
+    fn many_lit_frames_and_plates_are_taken() {
+        let typed = clean(&[
+            "a.jpg", "b.jpg", "--plate", "p.jpg", "--plate", "q.jpg", "--out", "o",
+        ]);
+        let typed = typed.unwrap();
+        assert_eq!((typed.lit.len(), typed.plates.len()), (2, 2));
+        assert_eq!(typed.mask_depth, MaskDepth::Eight);
+        assert_eq!(typed.format, OutputFormat::Same);
+        assert_eq!(typed.talk.level().loudness, Loudness::Normal);
+    }
+
+    #[test]
+    fn plate_out_and_a_lit_frame_are_needed() {
+        assert!(clean(&["a.jpg", "--plate", "p.jpg"]).is_err());
+        assert!(clean(&["a.jpg", "--out", "o"]).is_err());
+        assert!(clean(&["--plate", "p.jpg", "--out", "o"]).is_err());
+    }
+
+    #[test]
+    fn quiet_and_verbose_exclude_each_other() {
+        assert!(clean(&["a", "--plate", "p", "--out", "o", "-q", "-v"]).is_err());
+        let typed = clean(&["a", "--plate", "p", "--out", "o", "-vv", "--timings"]).unwrap();
+        let talk = typed.talk.level();
+        assert_eq!(talk.loudness, Loudness::VeryVerbose);
+        assert_eq!(talk.timings, Timings::Shown);
+    }
+}

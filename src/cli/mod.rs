@@ -1,0 +1,56 @@
+//! The command line: what was typed, a checked plan, the run, and what the user is told.
+//!
+//! Standard output stays free for what may be piped; messages, lines and bars go to standard
+//! error. Nothing here computes pixels.
+
+mod args;
+mod clean;
+mod demo;
+mod exit_status;
+mod file_identity;
+mod frame_output;
+mod messages;
+mod plan;
+mod progress;
+mod run_report;
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use args::{Args, Command};
+use messages::{Failure, Messages};
+
+/// Runs the command line `typed` (with the program's name first) to its exit code.
+pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let args = match Args::try_parse_from(typed) {
+        Ok(args) => args,
+        Err(stop) => {
+            // Help and version are no errors; clap knows where each belongs.
+            let _ = stop.print();
+            return ExitCode::from(stop.exit_code() as u8);
+        }
+    };
+    let messages = Messages::to_standard_error(args.command.talk().level());
+    messages.start_logging();
+    let outcome = match &args.command {
+        Command::Clean(typed) => clean_command(typed, &messages),
+        Command::Demo(typed) => demo::run(typed, &messages),
+    };
+    match outcome {
+        Ok(status) => status.into(),
+        Err(failure) => {
+            messages.failure(&failure);
+            failure.status.into()
+        }
+    }
+}
+
+fn clean_command(
+    typed: &args::CleanArgs,
+    messages: &Messages,
+) -> Result<exit_status::ExitStatus, Failure> {
+    let plan = plan::CleanPlan::from_args(typed)?;
+    clean::run(&plan, messages)
+}

@@ -1,0 +1,325 @@
+//! From what was typed to a plan that is known to be possible: nothing is decoded, and nothing is
+//! written but the output folder itself.
+
+use std::path::{Path, PathBuf};
+
+use super::args::{CleanArgs, MaskDepth, OutputFormat};
+use super::exit_status::ExitStatus;
+use super::file_identity::FileIdentity;
+use super::messages::Failure;
+use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind, Probe};
+use crate::scene::Size;
+
+/// Name of the run's report in the output folder.
+const REPORT_NAME: &str = "report.json";
+/// What a mask's name has behind the frame's.
+const MASK_SUFFIX: &str = "-mask.png";
+
+/// Everything a run needs to know.
+#[derive(Debug)]
+pub(super) struct CleanPlan {
+    pub(super) plates: Vec<PathBuf>,
+    pub(super) frames: Vec<FramePlan>,
+    pub(super) report: PathBuf,
+    pub(super) mask_depth: MaskDepth,
+    pub(super) format: OutputFormat,
+    pub(super) existing: Existing,
+}
+
+/// A lit frame and where it goes; the reason why not when its headers cannot be read.
+#[derive(Debug)]
+pub(super) struct FramePlan {
+    pub(super) lit: PathBuf,
+    pub(super) target: Result<Target, PhotoError>,
+}
+
+/// Where a frame's outputs go.
+#[derive(Debug)]
+pub(super) struct Target {
+    pub(super) merged: PathBuf,
+    pub(super) mask: PathBuf,
+    pub(super) format: Format,
+    probe: Probe,
+}
+
+/// Why a command line is turned away before any work.
+#[derive(Debug, thiserror::Error)]
+enum PlanError {
+    #[error("there is no file `{}`", .0.display())]
+    Missing(PathBuf),
+    #[error("`{}` and `{}` are one and the same plate", .0.display(), .1.display())]
+    PlateTwice(PathBuf, PathBuf),
+    #[error("`{}` and `{}` are one and the same lit frame", .0.display(), .1.display())]
+    LitTwice(PathBuf, PathBuf),
+    #[error("`{}` is given as a lit frame and as the plate", .0.display())]
+    LitIsPlate(PathBuf),
+    #[error("`{}` is {size}, the plate `{}` is {plate_size}", path.display(), plate.display())]
+    OtherSize {
+        path: PathBuf,
+        size: Size,
+        plate: PathBuf,
+        plate_size: Size,
+    },
+    #[error(
+        "`{}` was shot with a {camera}, the plate `{}` with a {plate_camera}",
+        path.display(), plate.display()
+    )]
+    OtherCamera {
+        path: PathBuf,
+        camera: String,
+        plate: PathBuf,
+        plate_camera: String,
+    },
+    #[error("`{}` and `{}` would both be written to `{}`", .0.display(), .1.display(), .2.display())]
+    SharedOutput(PathBuf, PathBuf, PathBuf),
+    #[error("`{}` would be replaced by an output", .0.display())]
+    WouldReplaceInput(PathBuf),
+    #[error("`{}` exists already{}", .0.display(), and_more(*.1))]
+    OutputExists(PathBuf, usize),
+    #[error("cannot write into the folder `{}`", .0.display())]
+    Folder(PathBuf, #[source] std::io::Error),
+}
+
+fn and_more(others: usize) -> String {
+    match others {
+        0 => String::new(),
+        n => format!(", and {n} more outputs"),
+    }
+}
+
+impl PlanError {
+    fn hint(&self) -> &'static str {
+        match self {
+            Self::Missing(_) => "check the path",
+            Self::PlateTwice(..) | Self::LitTwice(..) => "name each file once",
+            Self::LitIsPlate(_) => "the plate is the frame without gear: name another file as one",
+            Self::OtherSize { .. } => {
+                "use the plate of the same set-up, exported at the same size and uncropped"
+            }
+            Self::OtherCamera { .. } => "use the plate of the same set-up and camera",
+            Self::SharedOutput(..) => "clean them in two runs with different `--out` folders",
+            Self::WouldReplaceInput(_) => {
+                "name another folder with `--out`: inputs are never replaced"
+            }
+            Self::OutputExists(..) => {
+                "name another folder with `--out`, or allow it with `--overwrite`"
+            }
+            Self::Folder(..) => "name a folder with `--out` that you may write into",
+        }
+    }
+}
+
+impl From<PlanError> for Failure {
+    fn from(error: PlanError) -> Self {
+        Self {
+            hint: Some(error.hint().to_owned()),
+            error: Box::new(error),
+            status: ExitStatus::WrongUsage,
+        }
+    }
+}
+
+impl CleanPlan {
+    /// Checks everything that can be known before pixels are decoded.
+    ///
+    /// # Errors
+    /// [`Failure`] that says what cannot be, to which file, and what to do instead.
+    pub(super) fn from_args(typed: &CleanArgs) -> Result<Self, Failure> {
+        check_inputs(&typed.lit, &typed.plates)?;
+        let reference = probe_plates(&typed.plates)?;
+        let frames: Vec<FramePlan> = typed.lit.iter().map(|lit| frame_plan(lit, typed)).collect();
+        for frame in &frames {
+            if let Ok(target) = &frame.target {
+                check_match(&frame.lit, &target.probe, &typed.plates[0], &reference)?;
+            }
+        }
+        let plan = Self {
+            plates: typed.plates.clone(),
+            frames,
+            report: typed.out.join(REPORT_NAME),
+            mask_depth: typed.mask_depth,
+            format: typed.format,
+            existing: if typed.overwrite {
+                Existing::Replace
+            } else {
+                Existing::Keep
+            },
+        };
+        plan.check_outputs(&typed.lit)?;
+        check_folder(&typed.out)?;
+        Ok(plan)
+    }
+
+    fn outputs(&self) -> impl Iterator<Item = (&Path, Option<&FramePlan>)> {
+        let report = std::iter::once((self.report.as_path(), None));
+        let targets = self
+            .frames
+            .iter()
+            .filter_map(|f| Some((f, f.target.as_ref().ok()?)));
+        let pictures =
+            targets.flat_map(|(frame, t)| [(&*t.merged, Some(frame)), (&*t.mask, Some(frame))]);
+        report.chain(pictures)
+    }
+
+    fn check_outputs(&self, lit: &[PathBuf]) -> Result<(), PlanError> {
+        let mut owners = std::collections::BTreeMap::new();
+        for (output, frame) in self.outputs() {
+            let owner = frame.map_or(output, |f| &f.lit);
+            if let Some(other) = owners.insert(output, owner) {
+                return Err(PlanError::SharedOutput(
+                    other.into(),
+                    owner.into(),
+                    output.into(),
+                ));
+            }
+        }
+        let inputs: Vec<_> = lit
+            .iter()
+            .chain(&self.plates)
+            .filter_map(|path| Some((path, FileIdentity::of(path)?)))
+            .collect();
+        let mut existing = Vec::new();
+        for (output, _) in self.outputs() {
+            if let Some(found) = FileIdentity::of(output) {
+                if let Some((input, _)) = inputs.iter().find(|(_, id)| id.is_same_file(&found)) {
+                    return Err(PlanError::WouldReplaceInput((*input).clone()));
+                }
+                existing.push(output);
+            } else if output.symlink_metadata().is_ok() {
+                existing.push(output);
+            }
+        }
+        match existing.split_first() {
+            Some((first, more)) if self.existing == Existing::Keep => {
+                Err(PlanError::OutputExists((*first).to_owned(), more.len()))
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+fn check_inputs(lit: &[PathBuf], plates: &[PathBuf]) -> Result<(), PlanError> {
+    let identified = |paths: &[PathBuf]| -> Result<Vec<(PathBuf, FileIdentity)>, PlanError> {
+        paths
+            .iter()
+            .map(|path| {
+                let found = FileIdentity::of(path);
+                found
+                    .map(|id| (path.clone(), id))
+                    .ok_or_else(|| PlanError::Missing(path.clone()))
+            })
+            .collect()
+    };
+    let (lit, plates) = (identified(lit)?, identified(plates)?);
+    if let Some((a, b)) = same_pair(&plates) {
+        return Err(PlanError::PlateTwice(a, b));
+    }
+    for (path, id) in &lit {
+        if plates.iter().any(|(_, plate)| plate.is_same_file(id)) {
+            return Err(PlanError::LitIsPlate(path.clone()));
+        }
+    }
+    match same_pair(&lit) {
+        Some((a, b)) => Err(PlanError::LitTwice(a, b)),
+        None => Ok(()),
+    }
+}
+
+fn same_pair(files: &[(PathBuf, FileIdentity)]) -> Option<(PathBuf, PathBuf)> {
+    files.iter().enumerate().find_map(|(i, (path, id))| {
+        let twin = files[..i]
+            .iter()
+            .find(|(_, other)| other.is_same_file(id))?;
+        Some((twin.0.clone(), path.clone()))
+    })
+}
+
+/// The first plate's probe, once all plates are readable and alike.
+fn probe_plates(plates: &[PathBuf]) -> Result<Probe, Failure> {
+    let mut first: Option<Probe> = None;
+    for path in plates {
+        let probe = photo::probe(path).map_err(|e| Failure {
+            hint: e.hint().map(ToOwned::to_owned),
+            error: Box::new(e),
+            status: ExitStatus::SomeFailed,
+        })?;
+        match &first {
+            Some(reference) => check_match(path, &probe, &plates[0], reference)?,
+            None => first = Some(probe),
+        }
+    }
+    Ok(first.expect("clap asks for one plate at least"))
+}
+
+fn check_match(
+    path: &Path,
+    found: &Probe,
+    plate: &Path,
+    reference: &Probe,
+) -> Result<(), PlanError> {
+    let (path, plate) = (path.to_owned(), plate.to_owned());
+    if found.size != reference.size {
+        return Err(PlanError::OtherSize {
+            path,
+            size: found.size,
+            plate,
+            plate_size: reference.size,
+        });
+    }
+    match (&found.camera, &reference.camera) {
+        (Some(camera), Some(plate_camera)) if camera != plate_camera => {
+            Err(PlanError::OtherCamera {
+                path,
+                camera: camera.clone(),
+                plate,
+                plate_camera: plate_camera.clone(),
+            })
+        }
+        _ => Ok(()),
+    }
+}
+
+fn frame_plan(lit: &Path, typed: &CleanArgs) -> FramePlan {
+    let target = photo::probe(lit).and_then(|probe| {
+        let (Some(name), Some(stem)) = (lit.file_name(), lit.file_stem()) else {
+            return Err(PhotoError {
+                path: lit.to_owned(),
+                action: "read",
+                kind: PhotoErrorKind::NotAPicture { looks_like: None },
+            });
+        };
+        let format = match typed.format {
+            OutputFormat::Same => probe.format,
+            OutputFormat::Png => Format::Png,
+            OutputFormat::Tiff => Format::Tiff,
+            OutputFormat::Jpeg => Format::Jpeg,
+        };
+        let merged = if format.is_named_by(lit) {
+            typed.out.join(name)
+        } else {
+            let mut name = stem.to_owned();
+            name.push(".");
+            name.push(format.extension());
+            typed.out.join(name)
+        };
+        let mut mask = stem.to_owned();
+        mask.push(MASK_SUFFIX);
+        Ok(Target {
+            merged,
+            mask: typed.out.join(mask),
+            format,
+            probe,
+        })
+    });
+    FramePlan {
+        lit: lit.to_owned(),
+        target,
+    }
+}
+
+/// Makes the folder and tries it with a file that goes away by itself.
+fn check_folder(folder: &Path) -> Result<(), PlanError> {
+    std::fs::create_dir_all(folder)
+        .and_then(|()| tempfile::tempfile_in(folder).map(drop))
+        .map_err(|e| PlanError::Folder(folder.to_owned(), e))
+}
