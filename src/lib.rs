@@ -6,6 +6,8 @@
 pub mod change;
 pub mod cli;
 pub mod lighting;
+pub mod mask;
+pub mod merge;
 pub mod numeric;
 pub mod photo;
 pub mod pipeline;

@@ -1,0 +1,219 @@
+//! Stage 7: where the plate is to show.
+//!
+//! Generous where it is free, exact where it is dear: the pieces to be removed are closed, grown
+//! by the lens's blur and through whole penumbrae, feathered, and never let onto the person.
+
+use std::collections::VecDeque;
+
+use crate::numeric::filter::gaussian;
+use crate::scene::{Label, Plane, Size};
+
+/// Lengths are for a frame of this long side and grow in proportion.
+pub const REFERENCE_SIDE: f32 = 1800.0;
+
+/// The mask grows by this much in any case, px at [`REFERENCE_SIDE`]: lens blur, demosaicing and
+/// the ringing of sharpening around a hard edge (common practice, no source).
+const GROW_ALWAYS: f32 = 4.0;
+
+/// And this far at most while lit frame and relit plate still differ visibly: a penumbra.
+const GROW_PENUMBRA: f32 = 28.0;
+
+/// Difference (CIE94) down to which a penumbra is followed; below, a rim cannot be seen.
+const PENUMBRA_DIFFERENCE: f32 = 1.0;
+
+/// Width of the feather, px at [`REFERENCE_SIDE`].
+const FEATHER: f32 = 6.0;
+
+/// Holes up to this share of the frame inside the mask are closed: the face of a box may
+/// happen to have the plate's tone.
+const HOLE_SHARE: f32 = 0.002;
+
+/// The feather keeps this far off the person, px at [`REFERENCE_SIDE`].
+const PERSON_GAP: f32 = 1.5;
+
+/// Where the plate is to show.
+#[derive(Debug, Clone)]
+pub struct CutPlan {
+    /// Share of the plate, 0..1, feathered.
+    pub share: Plane<f32>,
+    /// What must not be touched: the person.
+    pub keep: Plane<bool>,
+}
+
+/// Lays the mask.
+///
+/// `labels` and `difference` (CIE94 between lit frame and relit plate) are planes of the working
+/// copy. Holds six planes.
+pub fn plan_cut(labels: &Plane<Label>, difference: &Plane<f32>) -> CutPlan {
+    let size = labels.size();
+    let scale = (size.long_side() as f32 / REFERENCE_SIDE).max(0.5);
+    let keep = labels.map(|l| *l == Label::Person);
+    let core = labels.map(|l| l.is_removed());
+    let core = close_holes(&core, &keep);
+    let always = distance_within(&core, GROW_ALWAYS * scale, |i| !keep.as_slice()[i]);
+    let grown = always.map(|d| d.is_finite());
+    let penumbra = distance_within(&grown, GROW_PENUMBRA * scale, |i| {
+        let label = labels.as_slice()[i];
+        difference.as_slice()[i] > PENUMBRA_DIFFERENCE && !label.is_person()
+    });
+    let full = penumbra.map(|d| d.is_finite());
+    let share = feather(&full, &keep, scale);
+    CutPlan { share, keep }
+}
+
+/// Fills holes of the mask that are small and do not show the person.
+fn close_holes(core: &Plane<bool>, keep: &Plane<bool>) -> Plane<bool> {
+    let size = core.size();
+    let limit = (HOLE_SHARE * size.area() as f32) as usize;
+    let mut seen = core.clone();
+    let mut out = core.clone();
+    for start in 0..size.area() {
+        if seen.as_slice()[start] {
+            continue;
+        }
+        let hole = flood(&mut seen, start);
+        let touches_border = hole.iter().any(|&i| is_on_border(i, size));
+        let shows_person = hole.iter().any(|&i| keep.as_slice()[i]);
+        if hole.len() <= limit && !touches_border && !shows_person {
+            for i in hole {
+                out.as_mut_slice()[i] = true;
+            }
+        }
+    }
+    out
+}
+
+fn is_on_border(i: usize, size: Size) -> bool {
+    let (x, y) = (i % size.columns, i / size.columns);
+    x == 0 || y == 0 || x + 1 == size.columns || y + 1 == size.rows
+}
+
+/// Everything connected (four neighbours) to `start` that is not yet seen; marks it seen.
+fn flood(seen: &mut Plane<bool>, start: usize) -> Vec<usize> {
+    let size = seen.size();
+    let seen = seen.as_mut_slice();
+    seen[start] = true;
+    let mut found = vec![start];
+    let mut next = 0;
+    while next < found.len() {
+        let i = found[next];
+        next += 1;
+        for j in four_neighbours(i, size) {
+            if !seen[j] {
+                seen[j] = true;
+                found.push(j);
+            }
+        }
+    }
+    found
+}
+
+fn four_neighbours(i: usize, size: Size) -> impl Iterator<Item = usize> {
+    let (x, y) = (i % size.columns, i / size.columns);
+    let left = (x > 0).then(|| i - 1);
+    let right = (x + 1 < size.columns).then(|| i + 1);
+    let up = (y > 0).then(|| i - size.columns);
+    let down = (y + 1 < size.rows).then(|| i + size.columns);
+    [left, right, up, down].into_iter().flatten()
+}
+
+/// Path length from `from` to each pixel, through pixels that `may_enter`, up to `reach`; infinite
+/// beyond. Chamfer steps of 1 and the square root of 2, within 8 % of the Euclidean length.
+fn distance_within(
+    from: &Plane<bool>,
+    reach: f32,
+    may_enter: impl Fn(usize) -> bool,
+) -> Plane<f32> {
+    let size = from.size();
+    let mut distance = from.map(|&f| if f { 0.0 } else { f32::INFINITY });
+    let values = distance.as_mut_slice();
+    let mut queue: VecDeque<usize> = (0..size.area())
+        .filter(|&i| values[i] == 0.0 && four_neighbours(i, size).any(|j| values[j] > 0.0))
+        .collect();
+    while let Some(i) = queue.pop_front() {
+        let (x, y) = (i as i64 % size.columns as i64, i as i64 / size.columns as i64);
+        for (dx, dy) in [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1)] {
+            let (nx, ny) = (x + dx, y + dy);
+            if nx < 0 || ny < 0 || nx >= size.columns as i64 || ny >= size.rows as i64 {
+                continue;
+            }
+            let j = ny as usize * size.columns + nx as usize;
+            let step = if dx != 0 && dy != 0 { std::f32::consts::SQRT_2 } else { 1.0 };
+            let length = values[i] + step;
+            if length <= reach && length + 1e-4 < values[j] && may_enter(j) {
+                values[j] = length;
+                queue.push_back(j);
+            }
+        }
+    }
+    distance
+}
+
+fn feather(full: &Plane<bool>, keep: &Plane<bool>, scale: f32) -> Plane<f32> {
+    let width = FEATHER * scale;
+    let off = distance_within(full, width, |i| !keep.as_slice()[i]);
+    let gap = PERSON_GAP * scale;
+    let to_person = distance_within(keep, gap + 1.0, |_| true);
+    Plane::from_fn(full.size(), |x, y| {
+        if *keep.at(x, y) {
+            return 0.0;
+        }
+        let distance = *off.at(x, y);
+        let soft = if distance <= 0.0 { 1.0 } else { smooth_step(1.0 - distance / width) };
+        let near = *to_person.at(x, y);
+        if distance > 0.0 && near.is_finite() { soft * (near / (gap + 1.0)).min(1.0) } else { soft }
+    })
+}
+
+fn smooth_step(t: f32) -> f32 {
+    let t = t.clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
+}
+
+/// A plane of shares smoothed by `sigma`, for callers that blend layers along soft rims.
+pub fn softened(mask: &Plane<bool>, sigma: f32) -> Plane<f32> {
+    gaussian(&mask.map(|&m| if m { 1.0 } else { 0.0 }), sigma)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn scene(gear: impl Fn(usize, usize) -> bool + Sync, person: impl Fn(usize, usize) -> bool + Sync) -> Plane<Label> {
+        Plane::from_fn(Size { columns: 200, rows: 120 }, |x, y| {
+            if person(x, y) {
+                Label::Person
+            } else if gear(x, y) {
+                Label::Gear
+            } else {
+                Label::Other
+            }
+        })
+    }
+
+    #[test]
+    fn the_person_is_never_covered() {
+        let labels = scene(|x, _| (60..100).contains(&x), |x, _| (100..130).contains(&x));
+        let plan = plan_cut(&labels, &Plane::filled(labels.size(), 50.0));
+        for y in 0..120 {
+            assert!((100..130).all(|x| *plan.share.at(x, y) == 0.0));
+            assert!((60..99).all(|x| *plan.share.at(x, y) > 0.0));
+        }
+    }
+
+    #[test]
+    fn a_hole_in_the_gear_is_closed_and_shares_stay_in_range() {
+        let labels = scene(|x, y| (60..100).contains(&x) && !((75..78).contains(&x) && y == 60), |_, _| false);
+        let plan = plan_cut(&labels, &Plane::filled(labels.size(), 0.0));
+        assert_eq!(*plan.share.at(76, 60), 1.0);
+        assert!(plan.share.as_slice().iter().all(|s| (0.0..=1.0).contains(s)));
+        assert_eq!(*plan.share.at(10, 10), 0.0);
+    }
+
+    #[test]
+    fn nothing_to_remove_is_an_empty_mask() {
+        let labels = scene(|_, _| false, |x, _| x > 150);
+        let plan = plan_cut(&labels, &Plane::filled(labels.size(), 9.0));
+        assert!(plan.share.as_slice().iter().all(|s| *s == 0.0));
+    }
+}
