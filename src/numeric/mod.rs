@@ -1,1 +1,6 @@
 //! Numerical tools that know nothing of photographs.
+
+pub mod gradient;
+pub mod interpolation;
+pub mod pyramid;
+pub mod robust;
