@@ -5,5 +5,6 @@
 
 pub mod numeric;
 pub mod pipeline;
+pub mod registration;
 pub mod report;
 pub mod scene;
