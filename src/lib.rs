@@ -4,6 +4,7 @@
 //! gone) go in; the lit frame with no trace of the gear comes out.
 
 pub mod change;
+pub mod classify;
 pub mod cli;
 pub mod lighting;
 pub mod mask;
@@ -12,6 +13,7 @@ pub mod numeric;
 pub mod photo;
 pub mod pipeline;
 pub mod region;
+pub mod registration;
 pub mod report;
 pub mod scene;
 pub mod sky;

@@ -1,6 +1,10 @@
 //! Numerical tools that know nothing of photographs.
 
 pub mod filter;
+pub mod gradient;
+pub mod interpolation;
 pub mod membrane;
 pub mod pull_push;
+pub mod pyramid;
+pub mod robust;
 pub mod segmentation;

@@ -8,7 +8,7 @@ use rand::SeedableRng;
 use std::collections::VecDeque;
 
 use crate::numeric::filter::{block_mean, gaussian};
-use crate::scene::{Perceived, Plane, SceneLinear, Size, difference};
+use crate::scene::{Perceived, Plane, Point, SceneLinear, Size, difference};
 
 /// Side of the blocks on which the sky is grown, px of the working copy.
 const BLOCK: usize = 4;
@@ -104,6 +104,19 @@ impl SkyLayer {
     /// Could a CIELAB colour of another frame belong to this sky a little later?
     pub fn fits_loosely(&self, lab: [f32; 3]) -> bool {
         self.distance2(lab) < LOOSE * MAX_MAHALANOBIS2
+    }
+
+    /// The same sky in another frame's pixels; `from` tells where in this frame a pixel lies.
+    #[must_use]
+    pub fn moved(&self, from: impl Fn(usize, usize) -> Point + Sync) -> Self {
+        let size = self.mask.size();
+        let mask = Plane::from_fn(size, |x, y| {
+            let at = from(x, y);
+            let column = (at.x + 0.5).clamp(0.0, (size.columns - 1) as f64) as usize;
+            let row = (at.y + 0.5).clamp(0.0, (size.rows - 1) as f64) as usize;
+            *self.mask.at(column, row)
+        });
+        Self { mask, ..self.clone() }
     }
 
     /// The part of this sky that another, registered frame shows too.

@@ -1,0 +1,393 @@
+//! What the map leaves over where the tiles agree on it: parallax of a camera that moved by
+//! millimetres, focus breathing.
+//!
+//! A tensor product of uniform cubic B-splines, fitted by penalised least squares (Eilers & Marx,
+//! "Flexible Smoothing with B-splines and Penalties", 1996). Weights are robust both on the tiles,
+//! so that what moved by itself doesn't pull, and on the bends, so that the field may break where
+//! near things stand before far ones (weak plate: Blake & Zisserman, "Visual Reconstruction", 1987).
+
+use nalgebra::{Matrix2, Vector2};
+
+use super::fit::residual;
+use super::tiles::TileMatch;
+use crate::numeric::robust::biweight;
+use crate::scene::{Homography, Point, Size};
+
+/// Cells of the broad field in pixels: one and a half of the tiles it is fitted to.
+const BROAD_CELL_PX: f64 = 48.0;
+/// The refined field's cells are smaller by this factor.
+const REFINEMENT: f64 = 2.0;
+/// Tiles farther from the map than this moved by themselves, pixels.
+const FARTHEST_PX: f64 = 8.0;
+/// Deviation of a tile that the field need not follow, pixels: tiles that tell their place better
+/// weigh no more.
+const EVEN_DEVIATION_PX: f64 = 0.05;
+/// Weight of squared second differences of neighbouring coefficients, in exact tiles: stiff enough
+/// that a tile must be borne out by its neighbours.
+const BROAD_STIFFNESS: f64 = 0.3;
+/// The same for the refined field, whose cells hold more tiles than free numbers by far.
+const REFINED_STIFFNESS: f64 = 0.04;
+/// Bends beyond this many pixels a cell are breaks, from the first fit to the last.
+const BREAKS_PX: [f64; 4] = [8.0, 1.0, 0.3, 0.1];
+/// Weight of the coefficients themselves: far from any tile the field fades to zero.
+const PULL_TO_ZERO: f64 = 1e-4;
+/// Deviations in pixels that tiles may have from the field, from the first fit to the last.
+const DEVIATIONS_PX: [f64; 4] = [1.5, 0.6, 0.25, 0.12];
+/// Reweighted fits at each cut-off.
+const STEPS_A_CUTOFF: usize = 2;
+/// Tiles beyond this many deviations don't count.
+const CUTOFF_DEVIATIONS: f64 = 3.0;
+/// Steps of conjugate gradients a fit, from the last fit's solution.
+const SOLVER_STEPS: usize = 25;
+/// Share of the first residual at which a fit's solution is good enough.
+const SOLVER_SHARE: f64 = 1e-2;
+/// Fewest tiles a field is fitted to.
+const LEAST_TILES: usize = 40;
+/// Mean squared deviations of a tile that its own uncertainty explains: 2, one a coordinate, and
+/// some for uncertainties that are estimates themselves.
+const EXPLAINED_BY_NOISE: f64 = 2.5;
+/// A field is kept if it lessens the misfit of tiles it was not fitted to below this share.
+const WORTHWHILE_SHARE: f64 = 0.99;
+
+/// Smooth displacement on top of a homography, in pixels of the lit frame, at places of the lit
+/// frame: a plate point is seen at `q` where `q = homography(plate point) + displacement(q)`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ResidualField {
+    /// Place of the first knot, pixels.
+    origin: f64,
+    /// Distance of knots, pixels.
+    cell: f64,
+    columns: usize,
+    rows: usize,
+    /// Coefficients, rows end to end, pixels.
+    coefficients: Vec<Vector2<f64>>,
+    /// Resistance against bends, in exact tiles.
+    stiffness: f64,
+}
+
+/// Where a tile lies and how far the map misses it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sample {
+    lit: Point,
+    displacement: Vector2<f64>,
+    /// Of the displacement, squared pixels: along an edge it is hardly known.
+    covariance: Matrix2<f64>,
+}
+
+impl Sample {
+    /// Inverse of the covariance, with `deviation` pixels for what the field need not follow.
+    fn information(&self, deviation: f64) -> Matrix2<f64> {
+        (self.covariance + Matrix2::identity() * deviation.powi(2))
+            .try_inverse()
+            .unwrap_or_else(Matrix2::zeros)
+    }
+}
+
+/// The tiles' residuals under `map`.
+pub(super) fn samples(map: &Homography, tiles: &[TileMatch]) -> Vec<Sample> {
+    tiles
+        .iter()
+        .map(|tile| Sample {
+            lit: tile.lit,
+            displacement: residual(map, tile),
+            covariance: tile.covariance,
+        })
+        .filter(|sample| sample.displacement.norm() < FARTHEST_PX)
+        .collect()
+}
+
+/// The four weights of a uniform cubic B-spline at `t` (0 to 1) within a cell.
+fn spline_weights(t: f64) -> [f64; 4] {
+    let u = 1.0 - t;
+    [
+        u * u * u / 6.0,
+        (3.0 * t * t * t - 6.0 * t * t + 4.0) / 6.0,
+        (3.0 * u * u * u - 6.0 * u * u + 4.0) / 6.0,
+        t * t * t / 6.0,
+    ]
+}
+
+impl ResidualField {
+    /// No displacement, with the broad field's knots.
+    pub(super) fn broad(size: Size) -> Self {
+        Self::zero(size, BROAD_CELL_PX, BROAD_STIFFNESS)
+    }
+
+    fn with_denser_knots(&self, size: Size) -> Self {
+        let mut finer = Self::zero(size, self.cell / REFINEMENT, REFINED_STIFFNESS);
+        for index in 0..finer.coefficients.len() {
+            // A smooth function's coefficients are near its values at the knots.
+            let knot = |i: usize| finer.origin + (i as f64 - 1.0) * finer.cell;
+            let here = self.at(Point {
+                x: knot(index % finer.columns),
+                y: knot(index / finer.columns),
+            });
+            finer.coefficients[index] = Vector2::new(here.x, here.y);
+        }
+        finer
+    }
+
+    fn zero(size: Size, cell: f64, stiffness: f64) -> Self {
+        let knots = |extent: usize| (extent as f64 / cell).ceil() as usize + 3;
+        let (columns, rows) = (knots(size.columns), knots(size.rows));
+        Self {
+            origin: -0.5,
+            cell,
+            columns,
+            rows,
+            coefficients: vec![Vector2::zeros(); columns * rows],
+            stiffness,
+        }
+    }
+
+    /// Displacement at a place of the lit frame, pixels.
+    pub fn at(&self, lit: Point) -> Point {
+        let sum = self.sum(&self.support(lit));
+        Point { x: sum.x, y: sum.y }
+    }
+
+    /// Where a point is seen that the homography sends to `sent`.
+    pub fn seen_at(&self, sent: Point) -> Point {
+        let mut seen = sent;
+        // The field is smooth: its slope is far below 1, and two rounds settle it.
+        for _ in 0..2 {
+            let d = self.at(seen);
+            seen = Point {
+                x: sent.x + d.x,
+                y: sent.y + d.y,
+            };
+        }
+        seen
+    }
+
+    fn sum(&self, support: &Support) -> Vector2<f64> {
+        support
+            .iter()
+            .map(|&(index, weight)| self.coefficients[index] * weight)
+            .sum()
+    }
+
+    /// Coefficients that reach a place, with their weights; outside the frame those of its border.
+    fn support(&self, lit: Point) -> Support {
+        let (column, across) = self.cell_of(lit.x, self.columns);
+        let (row, down) = self.cell_of(lit.y, self.rows);
+        std::array::from_fn(|i| {
+            let (r, c) = (i / 4, i % 4);
+            ((row + r) * self.columns + column + c, down[r] * across[c])
+        })
+    }
+
+    fn cell_of(&self, place: f64, knots: usize) -> (usize, [f64; 4]) {
+        let cells = (knots - 3) as f64;
+        let at = ((place - self.origin) / self.cell).clamp(0.0, cells);
+        let whole = at.floor().min(cells - 1.0);
+        (whole as usize, spline_weights(at - whole))
+    }
+
+    /// The same field for frames `factor` times as large.
+    pub(super) fn scaled(&self, factor: f64) -> Self {
+        Self {
+            origin: (self.origin + 0.5) * factor - 0.5,
+            cell: self.cell * factor,
+            coefficients: self.coefficients.iter().map(|c| c * factor).collect(),
+            ..self.clone()
+        }
+    }
+
+    /// Fits a field to the samples, starting from `start` and with its knots; `None` where that
+    /// would not be worthwhile, judged by tiles that a fit has not seen.
+    pub(super) fn fitted(start: &Self, samples: &[Sample]) -> Option<Self> {
+        if samples.len() < LEAST_TILES {
+            return None;
+        }
+        let half = |wanted: usize| -> Vec<Sample> {
+            let of_parity = samples.iter().enumerate().filter(|(i, _)| i % 2 == wanted);
+            of_parity.map(|(_, sample)| *sample).collect()
+        };
+        let (even, odd) = (half(0), half(1));
+        let fit = |seen: &[Sample]| start.clone().fit(seen, &DEVIATIONS_PX);
+        let (field, (from_even, from_odd)) =
+            rayon::join(|| fit(samples), || rayon::join(|| fit(&even), || fit(&odd)));
+        let misfit = |field: &Self, unseen: &[Sample]| -> f64 {
+            unseen.iter().map(|sample| field.misfit(sample)).sum()
+        };
+        let before = misfit(start, samples);
+        let after = misfit(&from_even, &odd) + misfit(&from_odd, &even);
+        let is_noise = before < EXPLAINED_BY_NOISE * samples.len() as f64;
+        (!is_noise && after < WORTHWHILE_SHARE * before).then_some(field)
+    }
+
+    /// A field with denser knots, fitted to the samples from this one on.
+    pub(super) fn refined(&self, size: Size, samples: &[Sample]) -> Self {
+        self.with_denser_knots(size)
+            .fit(samples, &DEVIATIONS_PX[1..])
+    }
+
+    /// Fits the field to the samples, whatever comes of it.
+    pub(super) fn guessed(self, samples: &[Sample]) -> Self {
+        self.fit(samples, &DEVIATIONS_PX)
+    }
+
+    /// Truncated squared deviations of a sample from the field.
+    fn misfit(&self, sample: &Sample) -> f64 {
+        let apart = sample.displacement - self.sum(&self.support(sample.lit));
+        let m2 = apart.dot(&(sample.information(EVEN_DEVIATION_PX) * apart));
+        m2.min(CUTOFF_DEVIATIONS.powi(2))
+    }
+
+    fn fit(mut self, samples: &[Sample], deviations: &[f64]) -> Self {
+        let supports: Vec<Support> = samples.iter().map(|s| self.support(s.lit)).collect();
+        let breaks = &BREAKS_PX[BREAKS_PX.len() - deviations.len()..];
+        for (&deviation, &break_at) in deviations.iter().zip(breaks) {
+            for _ in 0..STEPS_A_CUTOFF {
+                let system = System::of(&self, samples, &supports, deviation, break_at);
+                system.solve(&mut self.coefficients);
+            }
+        }
+        self
+    }
+
+    /// Triples of neighbouring coefficients along rows and columns.
+    fn triples(&self) -> impl Iterator<Item = [usize; 3]> + '_ {
+        (0..self.coefficients.len()).flat_map(|here| {
+            let (column, row) = (here % self.columns, here / self.columns);
+            let along = (column + 2 < self.columns).then_some(1);
+            let down = (row + 2 < self.rows).then_some(self.columns);
+            [along, down]
+                .into_iter()
+                .flatten()
+                .map(move |step| [here, here + step, here + 2 * step])
+        })
+    }
+}
+
+/// The coefficients that reach a place, with their weights.
+type Support = [(usize, f64); 16];
+
+/// Normal equations, kept as the terms they are made of.
+struct System<'a> {
+    supports: &'a [Support],
+    weights: Vec<Matrix2<f64>>,
+    bends: Vec<([usize; 3], f64)>,
+    right: Vec<Vector2<f64>>,
+    diagonal: Vec<Vector2<f64>>,
+}
+
+const BEND: [f64; 3] = [1.0, -2.0, 1.0];
+
+impl<'a> System<'a> {
+    fn of(
+        field: &ResidualField,
+        samples: &[Sample],
+        supports: &'a [Support],
+        deviation: f64,
+        break_at: f64,
+    ) -> Self {
+        let count = field.coefficients.len();
+        let mut right = vec![Vector2::zeros(); count];
+        let mut diagonal = vec![Vector2::repeat(PULL_TO_ZERO); count];
+        let weights = samples
+            .iter()
+            .zip(supports)
+            .map(|(sample, support)| {
+                let apart = sample.displacement - field.sum(support);
+                let m2 = apart.dot(&(sample.information(deviation) * apart));
+                let robust = biweight(m2 / CUTOFF_DEVIATIONS.powi(2));
+                let weight =
+                    sample.information(EVEN_DEVIATION_PX) * (robust * EVEN_DEVIATION_PX.powi(2));
+                let pull = weight * sample.displacement;
+                for &(i, w) in support {
+                    right[i] += pull * w;
+                    diagonal[i] += weight.diagonal() * (w * w);
+                }
+                weight
+            })
+            .collect();
+        let bends = field
+            .triples()
+            .map(|triple| {
+                let bend: Vector2<f64> = triple
+                    .iter()
+                    .zip(BEND)
+                    .map(|(&i, b)| field.coefficients[i] * b)
+                    .sum();
+                let weight =
+                    field.stiffness / (1.0 + bend.norm_squared() / break_at.powi(2)).powi(2);
+                for (&i, b) in triple.iter().zip(BEND) {
+                    diagonal[i] += Vector2::repeat(weight * b * b);
+                }
+                (triple, weight)
+            })
+            .collect();
+        Self {
+            supports,
+            weights,
+            bends,
+            right,
+            diagonal,
+        }
+    }
+
+    fn times(&self, v: &[Vector2<f64>]) -> Vec<Vector2<f64>> {
+        let mut out: Vec<Vector2<f64>> = v.iter().map(|v| v * PULL_TO_ZERO).collect();
+        for (support, &weight) in self.supports.iter().zip(&self.weights) {
+            if weight != Matrix2::zeros() {
+                let sum: Vector2<f64> = support.iter().map(|&(i, w)| v[i] * w).sum();
+                let pull = weight * sum;
+                for &(i, w) in support {
+                    out[i] += pull * w;
+                }
+            }
+        }
+        for (triple, weight) in &self.bends {
+            let sum = (v[triple[0]] - v[triple[1]] * 2.0 + v[triple[2]]) * *weight;
+            for (&i, b) in triple.iter().zip(BEND) {
+                out[i] += sum * b;
+            }
+        }
+        out
+    }
+
+    /// Conjugate gradients, preconditioned by the diagonal. Source: Saad, "Iterative Methods for
+    /// Sparse Linear Systems", 2nd ed. 2003, algorithm 9.1.
+    fn solve(&self, solution: &mut [Vector2<f64>]) {
+        let dot = |a: &[Vector2<f64>], b: &[Vector2<f64>]| -> f64 {
+            a.iter().zip(b).map(|(a, b)| a.dot(b)).sum()
+        };
+        let scaled = |r: &[Vector2<f64>]| -> Vec<Vector2<f64>> {
+            let pairs = r.iter().zip(&self.diagonal);
+            pairs.map(|(r, d)| r.component_div(d)).collect()
+        };
+        let product = self.times(solution);
+        let mut rest: Vec<Vector2<f64>> = self
+            .right
+            .iter()
+            .zip(&product)
+            .map(|(r, p)| r - p)
+            .collect();
+        let mut direction = scaled(&rest);
+        let mut height = dot(&rest, &direction);
+        let enough = height * SOLVER_SHARE.powi(2);
+        for _ in 0..SOLVER_STEPS {
+            if height <= enough {
+                break;
+            }
+            let product = self.times(&direction);
+            let length = height / dot(&direction, &product);
+            for ((s, r), (d, p)) in solution
+                .iter_mut()
+                .zip(&mut rest)
+                .zip(direction.iter().zip(&product))
+            {
+                *s += d * length;
+                *r -= p * length;
+            }
+            let scaled = scaled(&rest);
+            let next = dot(&rest, &scaled);
+            for (d, s) in direction.iter_mut().zip(&scaled) {
+                *d = s + *d * (next / height);
+            }
+            height = next;
+        }
+    }
+}

@@ -1,0 +1,374 @@
+//! Resamples the plate to the lit frame's pixels.
+
+use rayon::prelude::*;
+
+use super::{Model, Registration};
+use crate::numeric::interpolation::{KernelTable, lanczos3};
+use crate::scene::{Plane, Point, SceneLinear, Size, Window};
+
+/// Taps of the kernel along one side.
+const TAPS: usize = 6;
+/// The map is computed at places this many pixels apart along a row and drawn straight between
+/// them: on a wide frame turned by 3 degrees the error is below a thousandth of a pixel.
+const KNOT_SPACING: usize = 16;
+
+/// The result may pass the range of the sixteen nearest samples by this factor: peaks of texture
+/// between samples do, by less; beyond, it is the kernel ringing at an edge.
+const RINGING: f32 = 1.25;
+
+/// A pixel's three channels and one lane to fill a vector.
+type Pixel = [f32; 4];
+
+/// Resamples `plate` to the pixels of a lit frame of extent `size` by a Lanczos kernel of three
+/// lobes; the second result is false where the plate shows nothing. An unmoved plate is copied.
+///
+/// Values are kept near the range of the sixteen nearest samples, so that the kernel's negative
+/// lobes leave no dark rims round highlights; they are never negative. Holds 16 bytes a pixel beside input and result.
+pub fn warp_plate_to_lit(
+    plate: &SceneLinear,
+    registration: &Registration,
+    size: Size,
+) -> (SceneLinear, Plane<bool>) {
+    if registration.model == Model::Identity && registration.field.is_none() && plate.size() == size
+    {
+        return (plate.clone(), Plane::filled(size, true));
+    }
+    let source = Source::of(plate, Point::default(), plate.size());
+    source.resampled(registration, whole(size))
+}
+
+/// Resamples the part of a plate that shows in `window` of the lit frame. `registration` is in the
+/// pixels of the full frames ([`Registration::scaled`]), `plate_size` is the full plate's extent and
+/// `read` hands over a window of the plate in scene-linear light; it is called once at most. The
+/// result has the window's extent.
+pub fn warp_window(
+    read: impl FnOnce(Window) -> SceneLinear,
+    plate_size: Size,
+    registration: &Registration,
+    window: Window,
+) -> (SceneLinear, Plane<bool>) {
+    let Some(part) = part_of_plate(registration, window, plate_size) else {
+        let nothing = SceneLinear::filled(window.size(), 0.0);
+        return (nothing, Plane::filled(window.size(), false));
+    };
+    let corner = Point {
+        x: part.left as f64,
+        y: part.top as f64,
+    };
+    let source = Source::of(&read(part), corner, plate_size);
+    source.resampled(registration, window)
+}
+
+fn whole(size: Size) -> Window {
+    Window {
+        left: 0,
+        top: 0,
+        right: size.columns,
+        bottom: size.rows,
+    }
+}
+
+/// The plate's pixels that the window's pixels are computed from.
+fn part_of_plate(registration: &Registration, window: Window, plate: Size) -> Option<Window> {
+    let knots = |from: usize, to: usize| (from..to).step_by(KNOT_SPACING).chain(to.checked_sub(1));
+    let mut low = (f64::INFINITY, f64::INFINITY);
+    let mut high = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+    for y in knots(window.top, window.bottom) {
+        for x in knots(window.left, window.right) {
+            let p = registration.plate_point(Point {
+                x: x as f64,
+                y: y as f64,
+            });
+            low = (low.0.min(p.x), low.1.min(p.y));
+            high = (high.0.max(p.x), high.1.max(p.y));
+        }
+    }
+    // One pixel more than the kernel reaches, for what bends between the knots.
+    let margin = TAPS as f64 / 2.0 + 1.0;
+    let span = |low: f64, high: f64, extent: usize| {
+        let from = (low - margin).floor().clamp(0.0, extent as f64) as usize;
+        let to = (high + margin).ceil().clamp(0.0, extent as f64) as usize;
+        (from < to).then_some((from, to))
+    };
+    let (left, right) = span(low.0, high.0, plate.columns)?;
+    let (top, bottom) = span(low.1, high.1, plate.rows)?;
+    Some(Window {
+        left,
+        top,
+        right,
+        bottom,
+    })
+}
+
+/// Plate pixels, channels side by side.
+struct Source {
+    pixels: Vec<Pixel>,
+    size: Size,
+    /// Place of the first pixel in the plate.
+    corner: Point,
+    /// Extent of the whole plate.
+    plate: Size,
+}
+
+impl Source {
+    fn of(picture: &SceneLinear, corner: Point, plate: Size) -> Self {
+        let size = picture.size();
+        let mut pixels = vec![[0.0; 4]; size.area()];
+        pixels
+            .par_chunks_exact_mut(size.columns.max(1))
+            .enumerate()
+            .for_each(|(y, out)| {
+                let [red, green, blue] = picture.channels.each_ref().map(|channel| channel.row(y));
+                for (out, ((r, g), b)) in out.iter_mut().zip(red.iter().zip(green).zip(blue)) {
+                    *out = [*r, *g, *b, 0.0];
+                }
+            });
+        Self {
+            pixels,
+            size,
+            corner,
+            plate,
+        }
+    }
+
+    fn resampled(&self, registration: &Registration, window: Window) -> (SceneLinear, Plane<bool>) {
+        let kernel = KernelTable::<TAPS>::from_kernel(lanczos3);
+        let size = window.size();
+        let mut picture = SceneLinear::filled(size, 0.0);
+        let mut shown = Plane::filled(size, false);
+        let [red, green, blue] = &mut picture.channels;
+        let columns = size.columns.max(1);
+        red.as_mut_slice()
+            .par_chunks_exact_mut(columns)
+            .zip(green.as_mut_slice().par_chunks_exact_mut(columns))
+            .zip(blue.as_mut_slice().par_chunks_exact_mut(columns))
+            .zip(shown.as_mut_slice().par_chunks_exact_mut(columns))
+            .enumerate()
+            .for_each_init(Vec::new, |places, (y, (((red, green), blue), shown))| {
+                places_along(registration, window, window.top + y, places);
+                for (x, &place) in places.iter().enumerate() {
+                    if self.shows(place) {
+                        let [r, g, b, _] = self.sample(&kernel, place);
+                        (red[x], green[x], blue[x], shown[x]) = (r, g, b, true);
+                    }
+                }
+            });
+        (picture, shown)
+    }
+
+    /// Does the plate show this place, up to the outer border of its pixels?
+    fn shows(&self, place: Point) -> bool {
+        let within = |v: f64, extent: usize| v >= -0.5 && v <= extent as f64 - 0.5;
+        within(place.x, self.plate.columns) && within(place.y, self.plate.rows)
+    }
+
+    #[inline]
+    fn sample(&self, kernel: &KernelTable<TAPS>, place: Point) -> Pixel {
+        let (x, y) = (place.x - self.corner.x, place.y - self.corner.y);
+        let (whole_x, whole_y) = (x.floor(), y.floor());
+        let weights_x = kernel.at((x - whole_x) as f32);
+        let weights_y = kernel.at((y - whole_y) as f32);
+        let left = whole_x as isize - KernelTable::<TAPS>::BEFORE;
+        let top = whole_y as isize - KernelTable::<TAPS>::BEFORE;
+        let is_inside = left >= 0
+            && top >= 0
+            && left as usize + TAPS <= self.size.columns
+            && top as usize + TAPS <= self.size.rows;
+        if is_inside {
+            let from = top as usize * self.size.columns + left as usize;
+            let rows = std::array::from_fn(|row| {
+                let from = from + row * self.size.columns;
+                self.pixels[from..from + TAPS]
+                    .try_into()
+                    .expect("a range of TAPS pixels")
+            });
+            return weighted(rows, weights_x, weights_y);
+        }
+        let within = |v: isize, extent: usize| v.clamp(0, extent as isize - 1) as usize;
+        let copies: [[Pixel; TAPS]; TAPS] = std::array::from_fn(|row| {
+            let from = within(top + row as isize, self.size.rows) * self.size.columns;
+            std::array::from_fn(|column| {
+                self.pixels[from + within(left + column as isize, self.size.columns)]
+            })
+        });
+        weighted(copies.each_ref(), weights_x, weights_y)
+    }
+}
+
+/// The weighted sum, kept near the range of the sixteen innermost samples. Plain counted loops,
+/// so that the four lanes become one vector.
+#[inline]
+fn weighted(rows: [&[Pixel; TAPS]; TAPS], across: &[f32; TAPS], down: &[f32; TAPS]) -> Pixel {
+    let mut sum = [0.0; 4];
+    let mut low = rows[2][2];
+    let mut high = low;
+    for r in 0..TAPS {
+        let mut along = [0.0; 4];
+        for t in 0..TAPS {
+            for c in 0..4 {
+                along[c] += across[t] * rows[r][t][c];
+            }
+        }
+        for c in 0..4 {
+            sum[c] += down[r] * along[c];
+        }
+    }
+    for row in &rows[1..5] {
+        for t in 1..5 {
+            for c in 0..4 {
+                let v = row[t][c];
+                low[c] = if v < low[c] { v } else { low[c] };
+                high[c] = if v > high[c] { v } else { high[c] };
+            }
+        }
+    }
+    for c in 0..4 {
+        sum[c] = sum[c].max(low[c] / RINGING).min(high[c] * RINGING);
+    }
+    sum
+}
+
+/// Places in the plate of a row of the window.
+fn places_along(registration: &Registration, window: Window, y: usize, places: &mut Vec<Point>) {
+    places.clear();
+    let at = |x: usize| {
+        registration.plate_point(Point {
+            x: x as f64,
+            y: y as f64,
+        })
+    };
+    let mut from = at(window.left);
+    for left in (window.left..window.right).step_by(KNOT_SPACING) {
+        let to = at(left + KNOT_SPACING);
+        let count = KNOT_SPACING.min(window.right - left);
+        places.extend((0..count).map(|i| {
+            let share = i as f64 / KNOT_SPACING as f64;
+            Point {
+                x: from.x + share * (to.x - from.x),
+                y: from.y + share * (to.y - from.y),
+            }
+        }));
+        from = to;
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::float_cmp, reason = "copies are exact")]
+mod tests {
+    use super::*;
+    use crate::scene::Homography;
+
+    const SIZE: Size = Size {
+        columns: 90,
+        rows: 70,
+    };
+
+    fn registration(homography: Homography) -> Registration {
+        Registration {
+            model: Model::Homography,
+            homography,
+            field: None,
+            residual_px: 0.0,
+            tiles: 0,
+            inverse: homography.inverse().unwrap(),
+        }
+    }
+
+    fn of(light: impl Fn(f64, f64) -> f64 + Sync) -> SceneLinear {
+        let plane = Plane::from_fn(SIZE, |x, y| light(x as f64, y as f64) as f32);
+        SceneLinear {
+            channels: [
+                plane.clone(),
+                plane.map(|v| 2.0 * v),
+                plane.map(|v| 1.0 - v),
+            ],
+        }
+    }
+
+    fn waves(x: f64, y: f64) -> f64 {
+        0.5 + 0.2 * (0.6 * x + 0.3 * y).sin() + 0.2 * (0.2 * x - 0.7 * y).cos()
+    }
+
+    #[test]
+    fn a_shift_by_whole_pixels_copies_samples() {
+        let plate = of(waves);
+        let (warped, shown) =
+            warp_plate_to_lit(&plate, &registration(Homography::shift(3.0, -2.0)), SIZE);
+        for (x, y) in [(3, 0), (40, 30), (89, 67)] {
+            assert_eq!(warped.at(x, y), plate.at(x - 3, y + 2));
+        }
+        assert!(!shown.at(2, 30) && *shown.at(3, 30));
+        assert!(!shown.at(40, 68) && *shown.at(40, 67));
+        assert_eq!(warped.at(0, 69), [0.0; 3]);
+    }
+
+    #[test]
+    fn waves_of_eight_pixels_are_resampled_to_a_hundredth_of_their_height() {
+        let map =
+            Homography::from_rows([1.01, 0.02, 1.3, -0.03, 0.99, 2.4, 1e-5, 2e-5, 1.0]).unwrap();
+        let (warped, _) = warp_plate_to_lit(&of(waves), &registration(map), SIZE);
+        let back = map.inverse().unwrap();
+        for y in 10..60 {
+            for x in 10..80 {
+                let p = back.apply(Point {
+                    x: x as f64,
+                    y: y as f64,
+                });
+                let [red, green, blue] = warped.at(x, y).map(f64::from);
+                let exact = waves(p.x, p.y);
+                assert!((red - exact).abs() < 4e-3, "{x}, {y}: {red} {exact}");
+                assert!((green - 2.0 * exact).abs() < 8e-3 && (blue - 1.0 + exact).abs() < 4e-3);
+            }
+        }
+    }
+
+    #[test]
+    fn a_window_is_a_piece_of_the_whole() {
+        let map =
+            Homography::from_rows([1.01, 0.02, 1.3, -0.03, 0.99, 2.4, 1e-5, 2e-5, 1.0]).unwrap();
+        let (plate, registration) = (of(waves), registration(map));
+        let (whole, _) = warp_plate_to_lit(&plate, &registration, SIZE);
+        let window = Window {
+            left: 16,
+            top: 20,
+            right: 90,
+            bottom: 43,
+        };
+        let read = |part: Window| SceneLinear {
+            channels: plate.channels.each_ref().map(|channel| {
+                Plane::from_fn(part.size(), |x, y| *channel.at(part.left + x, part.top + y))
+            }),
+        };
+        let (piece, _) = warp_window(read, SIZE, &registration, window);
+        for (y, x) in [(0, 0), (10, 20), (22, 73)] {
+            let (a, b) = (piece.at(x, y), whole.at(16 + x, 20 + y));
+            assert!(
+                a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-5),
+                "{x}, {y}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_window_beyond_the_plate_shows_nothing() {
+        let registration = registration(Homography::shift(500.0, 0.0));
+        let window = whole(SIZE);
+        let read = |_| unreachable!("there is nothing to read");
+        let (picture, shown) = warp_window(read, SIZE, &registration, window);
+        assert_eq!(picture, SceneLinear::filled(SIZE, 0.0));
+        assert!(shown.as_slice().iter().all(|&shown| !shown));
+    }
+
+    #[test]
+    fn a_highlight_leaves_no_dark_rim() {
+        let plate = of(|x, _| if x < 45.0 { 0.02 } else { 30.0 });
+        let (warped, _) =
+            warp_plate_to_lit(&plate, &registration(Homography::shift(0.5, 0.25)), SIZE);
+        let darkest = warped.channels[0]
+            .as_slice()
+            .iter()
+            .copied()
+            .filter(|&v| v > 0.0);
+        assert!(darkest.fold(f32::INFINITY, f32::min) >= 0.015);
+    }
+}
