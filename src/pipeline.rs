@@ -8,7 +8,7 @@ use crate::classify::{self, Classified, classify, label_plane};
 use crate::lighting::{LightingChange, separate_light};
 use crate::mask::{CutPlan, plan_cut};
 use crate::merge::{Patch, RelightInputs, composite, relight};
-use crate::region::{Companion, Observed, Regions, cut_regions, observe_stillness};
+use crate::region::{Camera, Companion, Observed, Regions, cut_regions, observe_stillness};
 use crate::registration::{
     Features, Registration, describe, register, warp_plate_to_lit, warp_window,
 };
@@ -97,6 +97,7 @@ struct Plate {
 struct Pose {
     index: usize,
     in_plate_light: SceneLinear,
+    camera: Camera,
 }
 
 /// One tripod set-up: its plates, and what has been seen of its lit frames.
@@ -107,7 +108,19 @@ pub struct SetUp {
     factor: usize,
 }
 
+/// A lit frame compared with the plate, cut and measured, with nothing decided yet.
+#[derive(Debug)]
+pub struct Examined {
+    compared: Comparison,
+    evidence: Evidence,
+    /// The pieces of change.
+    pub regions: Regions,
+    /// Whether other poses were seen.
+    pub known: classify::Evidence,
+}
+
 /// What a lit frame and the plate say together before anything is decided.
+#[derive(Debug)]
 struct Comparison {
     lit: SceneLinear,
     registration: Registration,
@@ -179,7 +192,12 @@ impl SetUp {
             std::array::from_fn(|c| compared.light.pool[c].map(|v| -v));
         let in_plate_light = relit(&compared.lit, &inverse);
         let in_plate_light = into_plate_pixels(&in_plate_light, &compared.registration);
-        self.poses.push(Pose { index, in_plate_light });
+        let camera = if compared.registration.is_identity() {
+            Camera::OnTripod
+        } else {
+            Camera::Moved
+        };
+        self.poses.push(Pose { index, in_plate_light, camera });
         Ok(())
     }
 
@@ -193,9 +211,54 @@ impl SetUp {
         lit: &Frame,
         observer: &dyn Observer,
     ) -> Result<CleanedFrame, CleanError> {
-        let plate = self.check(lit)?;
         let mut clock = Clock::new(observer);
-        let compared = self.compare(plate, lit, &mut clock)?;
+        let examined = self.examine_timed(index, lit, &mut clock)?;
+        clock.start("classify");
+        let classified = classify(&examined.regions, examined.known);
+        clock.start("mask");
+        let labels = label_plane(&examined.regions, &classified.labels);
+        let cut = plan_cut(&labels, &examined.evidence.difference);
+        let plate = self.check(lit)?;
+        let (merged, mask) = self.merge(plate, lit, &examined, &cut, &mut clock);
+        clock.stop();
+        let replaced = mask.as_slice().iter().filter(|&&m| m > 0).count();
+        let compared = &examined.compared;
+        let report = FrameReport {
+            registration: self.registration_report(compared),
+            light: LightReport {
+                gain: compared.light.gain,
+                noise_at_mid_grey: compared.light.noise.sigma(0.18),
+            },
+            regions: self.region_reports(&examined.regions, &classified),
+            replaced_share: replaced as f64 / mask.size().area() as f64,
+            verdict: Verdict::Finished,
+            hand_work: Vec::new(),
+            seconds: clock.seconds,
+        };
+        Ok(CleanedFrame { merged, mask, report })
+    }
+
+    /// Compares, cuts and measures one lit frame without deciding anything: what training needs.
+    ///
+    /// # Errors
+    /// As [`SetUp::clean`].
+    pub fn examine(&self, index: usize, lit: &Frame) -> Result<Examined, CleanError> {
+        self.examine_timed(index, lit, &mut Clock::new(&Silent))
+    }
+
+    /// Full pixels a working pixel, both ways.
+    pub fn factor(&self) -> usize {
+        self.factor
+    }
+
+    fn examine_timed(
+        &self,
+        index: usize,
+        lit: &Frame,
+        clock: &mut Clock<'_>,
+    ) -> Result<Examined, CleanError> {
+        let plate = self.check(lit)?;
+        let compared = self.compare(plate, lit, clock)?;
         clock.start("change");
         let to_xyz = &lit.encoding.to_xyz;
         let evidence = gather_evidence(&compared.lit, &compared.plate, &compared.light, to_xyz);
@@ -204,7 +267,7 @@ impl SetUp {
             let size = compared.lit.size();
             let (picture, _) =
                 warp_plate_to_lit(&pose.in_plate_light, &compared.registration, size);
-            Companion { in_plate_light: picture }
+            Companion { in_plate_light: picture, camera: pose.camera }
         });
         let stillness = observe_stillness(
             &evidence.lit_seen,
@@ -221,31 +284,11 @@ impl SetUp {
             sky: &compared.sky,
             stillness: stillness.as_ref(),
         });
-        clock.start("classify");
         let known = match stillness {
             Some(_) => classify::Evidence::WithPoses,
             None => classify::Evidence::Alone,
         };
-        let classified = classify(&regions, known);
-        clock.start("mask");
-        let labels = label_plane(&regions, &classified.labels);
-        let cut = plan_cut(&labels, &evidence.difference);
-        let (merged, mask) = self.merge(plate, lit, &compared, &evidence, &cut, &mut clock);
-        clock.stop();
-        let replaced = mask.as_slice().iter().filter(|&&m| m > 0).count();
-        let report = FrameReport {
-            registration: self.registration_report(&compared),
-            light: LightReport {
-                gain: compared.light.gain,
-                noise_at_mid_grey: compared.light.noise.sigma(0.18),
-            },
-            regions: self.region_reports(&regions, &classified),
-            replaced_share: replaced as f64 / mask.size().area() as f64,
-            verdict: Verdict::Finished,
-            hand_work: Vec::new(),
-            seconds: clock.seconds,
-        };
-        Ok(CleanedFrame { merged, mask, report })
+        Ok(Examined { compared, evidence, regions, known })
     }
 
     fn check(&self, lit: &Frame) -> Result<&Plate, CleanError> {
@@ -294,11 +337,11 @@ impl SetUp {
         &self,
         plate: &Plate,
         lit: &Frame,
-        compared: &Comparison,
-        evidence: &Evidence,
+        examined: &Examined,
         cut: &CutPlan,
         clock: &mut Clock<'_>,
     ) -> (Samples, Plane<u16>) {
+        let (compared, evidence) = (&examined.compared, &examined.evidence);
         clock.start("relight");
         let gain = relight(&RelightInputs {
             lit: &compared.lit,

@@ -29,6 +29,8 @@ pub struct Evidence {
     pub excess: Plane<f32>,
     /// Gradient of ln luminance in the lit frame that the plate does not have nearby.
     pub new_edge: Plane<f32>,
+    /// Gradient of ln luminance of the plate, largest of the 3x3 neighbourhood.
+    pub plate_edge: Plane<f32>,
     /// Gradient of ln luminance in the plate that the lit frame does not have nearby.
     pub lost_edge: Plane<f32>,
 }
@@ -70,6 +72,7 @@ pub fn gather_evidence(
     Evidence {
         new_edge: beyond(&lit_edges, &plate_edges),
         lost_edge: beyond(&plate_edges, &lit_edges),
+        plate_edge: max_3x3(&plate_edges),
         lit_seen,
         relit_seen,
         difference,

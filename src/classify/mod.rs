@@ -1,10 +1,16 @@
 //! Stage 6: what each piece of change is.
 //!
-//! Features to probabilities, then neighbours decide together.
+//! Features to probabilities by trained forests, then neighbours decide together.
 
-mod rules;
+mod forest;
+mod neighbours;
+pub mod train;
 
-use crate::region::{Regions, Piece};
+pub use forest::{ClassForest, Model, ModelError, Node, Tree};
+
+use std::sync::OnceLock;
+
+use crate::region::Regions;
 use crate::scene::{LABELS, Label, Plane};
 
 /// A probability for each label of [`LABELS`]; they add up to 1.
@@ -26,6 +32,28 @@ impl Probabilities {
     /// That the piece is to be taken out of the picture.
     pub fn removed(&self) -> f32 {
         LABELS.iter().filter(|l| l.is_removed()).map(|l| self.of(*l)).sum()
+    }
+
+    /// That the piece belongs to the person.
+    pub fn person(&self) -> f32 {
+        LABELS.iter().filter(|l| l.is_person()).map(|l| self.of(*l)).sum()
+    }
+
+    /// What is done with the piece: taken out only when that is likelier than not; the person
+    /// goes first in doubt.
+    pub fn decision(&self) -> Label {
+        let likeliest = self.likeliest();
+        if self.removed() > 0.5 {
+            let best = LABELS
+                .into_iter()
+                .filter(|l| l.is_removed())
+                .max_by(|a, b| self.of(*a).total_cmp(&self.of(*b)));
+            return best.unwrap_or(likeliest);
+        }
+        if likeliest.is_removed() {
+            return if self.person() > self.of(Label::Other) { Label::Person } else { Label::Other };
+        }
+        likeliest
     }
 
     /// Scaled so that they add up to 1.
@@ -59,12 +87,24 @@ pub struct Classified {
     pub labels: Vec<Label>,
 }
 
-/// Decides what each piece is.
+/// Decides what each piece is, with the model that this build carries.
 pub fn classify(regions: &Regions, evidence: Evidence) -> Classified {
+    static ALONE: OnceLock<Model> = OnceLock::new();
+    static WITH_POSES: OnceLock<Model> = OnceLock::new();
+    let model = match evidence {
+        Evidence::Alone => ALONE.get_or_init(|| Model::built_in(evidence)),
+        Evidence::WithPoses => WITH_POSES.get_or_init(|| Model::built_in(evidence)),
+    };
+    classify_with(model, regions)
+}
+
+/// Decides what each piece is, with a model of the caller's.
+pub fn classify_with(model: &Model, regions: &Regions) -> Classified {
     let own: Vec<Probabilities> =
-        regions.pieces.iter().map(|p: &Piece| rules::probabilities(&p.features, evidence)).collect();
-    let labels = own.iter().map(Probabilities::likeliest).collect();
-    Classified { probabilities: own, labels }
+        regions.pieces.iter().map(|p| model.probabilities(&p.features)).collect();
+    let probabilities = neighbours::decide_together(&own, &regions.pieces);
+    let labels = probabilities.iter().map(Probabilities::decision).collect();
+    Classified { probabilities, labels }
 }
 
 /// The label of every pixel; unchanged pixels are [`Label::Other`].

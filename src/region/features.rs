@@ -124,6 +124,12 @@ features! {
     near_lightness,
     /// Share of the rim that adjoins unchanged surroundings.
     near_unchanged,
+    /// Mean ln ratio above the ambient gain: 0 for a flash shadow, where the flash does not reach.
+    above_ambient,
+    /// Spread of the three channels' ln ratio about their mean: small for light, large for things.
+    ratio_colour,
+    /// Share of the rim where the plate has an edge too: facets end at edges, shadows don't.
+    rim_plate_edge,
     /// Share of the companions that show the same here (stillness).
     still,
     /// Share of the companions that show the plate here.
@@ -140,6 +146,8 @@ features! {
     to_standing,
     /// Distance to the nearest large moving thing that is not the plate's surface.
     to_moving,
+    /// Share that lies within the hull of a large moving thing.
+    in_moving_hull,
 }
 
 /// Features that say something only when other poses were seen: those from `still` on.
@@ -151,10 +159,10 @@ mod tests {
 
     #[test]
     fn names_and_values_are_in_one_order() {
-        let features = PieceFeatures { to_moving: 3.0, area: 1.0, ..PieceFeatures::default() };
+        let features = PieceFeatures { in_moving_hull: 3.0, area: 1.0, ..PieceFeatures::default() };
         let row = features.to_row();
         assert_eq!((row[0], row[FEATURE_COUNT - 1]), (1.0, 3.0));
-        assert_eq!((FEATURE_NAMES[0], FEATURE_NAMES[FEATURE_COUNT - 1]), ("area", "to_moving"));
+        assert_eq!((FEATURE_NAMES[0], FEATURE_NAMES[FEATURE_COUNT - 1]), ("area", "in_moving_hull"));
         assert!(FEATURE_NAMES.contains(&FIRST_STILLNESS_FEATURE));
     }
 }

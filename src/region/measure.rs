@@ -45,6 +45,9 @@ const SWAY_REACH: i64 = 4;
 /// A standing or moving thing counts as large from this share of the frame on.
 const LARGE_SHARE: f32 = 0.0015;
 
+/// Gradient of ln luminance a pixel from which the plate has an edge: a step of some 10 %.
+const PLATE_EDGE: f32 = 0.04;
+
 /// Coarse agreement below which something stands in front of the plate's surface.
 const COVERED_AGREEMENT: f32 = 0.6;
 
@@ -140,7 +143,7 @@ fn without_small_blobs(mask: &Plane<bool>) -> Plane<bool> {
 }
 
 /// Connected blobs (eight neighbours), numbered from 1.
-fn connected(mask: &Plane<bool>) -> Pieces {
+pub(super) fn connected(mask: &Plane<bool>) -> Pieces {
     let size = mask.size();
     let bytes = mask.map(|&m| if m { 255u8 } else { 0 });
     let picture = image::GrayImage::from_raw(
@@ -175,7 +178,7 @@ struct Sums {
 }
 
 /// Per-pixel values that are averaged over a piece, in this order.
-const VALUES: usize = 25;
+const VALUES: usize = 27;
 
 impl Sums {
     fn new() -> Self {
@@ -210,7 +213,7 @@ impl Sums {
 fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     let size = pieces.numbers.size();
     let mut sums = vec![Sums::new(); pieces.count + 1];
-    let mut rims = vec![(0.0f64, 0.0f64, 0usize); pieces.count + 1];
+    let mut rims = vec![Rim::default(); pieces.count + 1];
     let mut shared: BTreeMap<(u32, u32), u32> = BTreeMap::new();
     let numbers = pieces.numbers.as_slice();
     let probe = Probe::new(observed);
@@ -263,7 +266,10 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
                 let rim = &mut rims[n as usize];
                 rim.0 += f64::from(observed.evidence.new_edge.as_slice()[i]);
                 rim.1 += f64::from(observed.evidence.lost_edge.as_slice()[i]);
-                rim.2 += 1;
+                rim.2 += f64::from(u8::from(
+                    observed.evidence.plate_edge.as_slice()[i] > PLATE_EDGE,
+                ));
+                rim.3 += 1;
             }
         }
     }
@@ -287,8 +293,13 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     add_surroundings(&mut out, &unchanged_rim);
     add_blobs(&mut out, &pieces.numbers, size);
     add_distances(&mut out, &sums, size);
+    super::hull::add_moving_hulls(&mut out, &pieces.numbers);
     Regions { numbers: pieces.numbers, pieces: out }
 }
+
+/// Along a piece's rim: sums of new edge, lost edge and plate edges, and the number of pixels.
+#[derive(Debug, Clone, Copy, Default)]
+struct Rim(f64, f64, f64, usize);
 
 /// Reads the per-pixel values.
 struct Probe<'a> {
@@ -313,6 +324,11 @@ impl<'a> Probe<'a> {
             .stillness
             .map_or((0.0, 0.0), |s| (s.still.as_slice()[i], s.returns.as_slice()[i]));
         let lit_sky = o.sky.fits_loosely(lit);
+        let total: [f32; 3] = std::array::from_fn(|c| {
+            o.light.log_ratio[c].as_slice()[i] - o.light.gain[c].max(1e-3).ln()
+        });
+        let level = (total[0] + total[1] + total[2]) / 3.0;
+        let colour = total.iter().map(|t| (t - level).abs()).fold(0.0, f32::max);
         [
             e.difference.as_slice()[i],
             excess,
@@ -339,6 +355,8 @@ impl<'a> Probe<'a> {
             f32::from(u8::from(is_skin(lit))),
             still,
             returns,
+            level,
+            colour,
         ]
     }
 
@@ -368,14 +386,14 @@ fn is_skin(lab: [f32; 3]) -> bool {
     (20.0..75.0).contains(&hue) && (8.0..45.0).contains(&chroma) && lab[0] > 15.0
 }
 
-fn own_features(s: &Sums, rim: (f64, f64, usize), size: Size) -> PieceFeatures {
+fn own_features(s: &Sums, rim: Rim, size: Size) -> PieceFeatures {
     let long = size.long_side() as f32;
     let area = s.area as f32;
     let window = s.window();
     let spread = |square: usize, mean: usize| {
         (s.mean(square) - s.mean(mean) * s.mean(mean)).max(0.0).sqrt()
     };
-    let rim_mean = |sum: f64| (sum / rim.2.max(1) as f64) as f32;
+    let rim_mean = |sum: f64| (sum / rim.3.max(1) as f64) as f32;
     let flag = |b: bool| f32::from(u8::from(b));
     let mut agreements = s.agreements.clone();
     let low = agreements.len() / 10;
@@ -419,6 +437,9 @@ fn own_features(s: &Sums, rim: (f64, f64, usize), size: Size) -> PieceFeatures {
         skin: s.mean(22),
         still: s.mean(23),
         returns: s.mean(24),
+        above_ambient: s.mean(25),
+        ratio_colour: s.mean(26),
+        rim_plate_edge: rim_mean(rim.2),
         ..PieceFeatures::default()
     }
 }

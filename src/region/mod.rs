@@ -5,9 +5,12 @@
 //! set-up, *stillness* is measured too: gear stands still from pose to pose, people don't.
 
 mod features;
+mod hull;
 mod measure;
 mod stillness;
 
-pub use features::{FEATURE_COUNT, FEATURE_NAMES, PieceFeatures};
+pub use features::{
+    FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE, PieceFeatures,
+};
 pub use measure::{Neighbour, Observed, Piece, Regions, cut_regions};
-pub use stillness::{Companion, Stillness, observe_stillness};
+pub use stillness::{Camera, Companion, Stillness, observe_stillness};

@@ -11,7 +11,21 @@ use crate::scene::{Perceived, Plane, SceneLinear};
 pub struct Companion {
     /// The frame divided by its own pool: as it would look under the plate's light.
     pub in_plate_light: SceneLinear,
+    /// Whether the camera stood still for it.
+    pub camera: Camera,
 }
+
+/// How firmly the camera stood.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Camera {
+    /// Not a pixel moved.
+    OnTripod,
+    /// Knocked or hand-held: gear close to the camera shifts against the background (parallax).
+    Moved,
+}
+
+/// Parallax that near gear may show between two poses of a camera that moved, px.
+const GEAR_PARALLAX: usize = 3;
 
 /// Stillness per working pixel.
 #[derive(Debug, Clone)]
@@ -46,7 +60,12 @@ pub fn observe_stillness<'a>(
     let mut count = 0usize;
     for companion in companions {
         let seen = as_seen(&relit(&companion.in_plate_light, pool), to_xyz);
-        add_soft(&mut still, &tolerant_difference(lit_seen, &seen, 1));
+        let mut unlike = tolerant_difference(lit_seen, &seen, 1);
+        if companion.camera == Camera::Moved {
+            let wider = tolerant_difference(lit_seen, &seen, GEAR_PARALLAX);
+            unlike = unlike.zip(&wider, |a, b| a.min(*b));
+        }
+        add_soft(&mut still, &unlike);
         add_soft(&mut returns, &tolerant_difference(&seen, relit_seen, 1));
         count += 1;
     }

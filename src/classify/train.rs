@@ -1,0 +1,206 @@
+//! Training: from a table of measured pieces to a model, the same bits every time.
+//!
+//! `linfa`'s decision trees, one bag of them a class. Each tree sees its own draw of the pieces
+//! (in proportion to the square root of their area) and of the features. The trees are of two
+//! classes each, so that no sum depends on the order in which a hash map hands out its keys.
+
+use linfa::DatasetBase;
+use linfa::traits::Fit;
+use linfa_trees::{DecisionTree, SplitQuality, TreeNode};
+use ndarray::{Array1, Array2};
+use rand::{Rng, SeedableRng};
+use rand_xoshiro::Xoshiro256PlusPlus;
+use rayon::prelude::*;
+
+use super::Evidence;
+use super::forest::{ClassForest, MODEL_VERSION, Model, Node, Tree};
+use crate::region::{FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE};
+use crate::scene::Label;
+
+/// Trees a class.
+const TREES: usize = 32;
+
+/// Pieces a tree sees.
+const DRAW: usize = 6000;
+
+/// Share of the draw that is of the class itself, at most: rare classes must be seen.
+const CLASS_SHARE: f32 = 0.35;
+
+/// Deepest tree.
+const MAX_DEPTH: usize = 9;
+
+/// Fewest drawn pieces in a leaf.
+const MIN_LEAF: f32 = 12.0;
+
+/// Share of the features that a tree may use.
+const FEATURE_SHARE: f32 = 0.5;
+
+/// Classes that have a forest; what is left is [`Label::Other`].
+pub const TRAINED_CLASSES: [Label; 5] =
+    [Label::Gear, Label::GearShadow, Label::Glint, Label::Person, Label::PersonShadow];
+
+/// One measured piece with its true class.
+#[derive(Debug, Clone)]
+pub struct Example {
+    /// Features in the order of [`FEATURE_NAMES`].
+    pub row: [f32; FEATURE_COUNT],
+    /// True class.
+    pub label: Label,
+    /// Area, px.
+    pub area: f32,
+}
+
+/// Trains a model.
+///
+/// # Panics
+/// When there are no examples: a broken caller.
+pub fn train(examples: &[Example], evidence: Evidence) -> Model {
+    assert!(!examples.is_empty(), "a model needs examples");
+    let usable: Vec<usize> = (0..FEATURE_COUNT).filter(|&f| is_usable(f, evidence)).collect();
+    let forests = TRAINED_CLASSES
+        .into_iter()
+        .map(|class| {
+            let trees = (0..TREES)
+                .into_par_iter()
+                .map(|number| {
+                    let seed = 1000 * u64::from(class.index()) + number as u64;
+                    one_tree(examples, class, &usable, seed)
+                })
+                .collect();
+            ClassForest { class, trees }
+        })
+        .collect();
+    Model {
+        version: MODEL_VERSION,
+        features: FEATURE_NAMES.iter().map(|&n| n.to_owned()).collect(),
+        forests,
+    }
+}
+
+fn is_usable(feature: usize, evidence: Evidence) -> bool {
+    let first = FEATURE_NAMES.iter().position(|&n| n == FIRST_STILLNESS_FEATURE);
+    evidence == Evidence::WithPoses || first.is_none_or(|first| feature < first)
+}
+
+fn one_tree(examples: &[Example], class: Label, usable: &[usize], seed: u64) -> Tree {
+    let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
+    let columns: Vec<usize> =
+        usable.iter().copied().filter(|_| rng.r#gen::<f32>() < FEATURE_SHARE).collect();
+    let (of_class, rest): (Vec<&Example>, Vec<&Example>) =
+        examples.iter().partition(|e| e.label == class);
+    let take = ((DRAW as f32 * CLASS_SHARE) as usize).min(2 * of_class.len());
+    let mut drawn = draw(&of_class, take, &mut rng);
+    drawn.extend(draw(&rest, DRAW - take, &mut rng));
+    let records = Array2::from_shape_fn((drawn.len(), columns.len()), |(i, j)| {
+        f64::from(drawn[i].row[columns[j]])
+    });
+    let targets = Array1::from_shape_fn(drawn.len(), |i| usize::from(drawn[i].label == class));
+    let fitted = DecisionTree::params()
+        .split_quality(SplitQuality::Gini)
+        .max_depth(Some(MAX_DEPTH))
+        .min_weight_leaf(MIN_LEAF)
+        .min_weight_split(2.0 * MIN_LEAF)
+        .fit(&DatasetBase::new(records, targets));
+    let Ok(fitted) = fitted else { return Tree(vec![Node::Leaf(0.0)]) };
+    let mut nodes = Vec::new();
+    flatten(fitted.root_node(), &columns, &mut nodes);
+    with_leaf_shares(nodes, &drawn, class)
+}
+
+/// Draws with replacement, in proportion to the square root of the area.
+fn draw<'a>(from: &[&'a Example], count: usize, rng: &mut Xoshiro256PlusPlus) -> Vec<&'a Example> {
+    if from.is_empty() {
+        return Vec::new();
+    }
+    let mut sums = Vec::with_capacity(from.len());
+    let mut total = 0.0f64;
+    for e in from {
+        total += f64::from(e.area).sqrt();
+        sums.push(total);
+    }
+    (0..count)
+        .map(|_| {
+            let at = rng.r#gen::<f64>() * total;
+            from[sums.partition_point(|&s| s <= at).min(from.len() - 1)]
+        })
+        .collect()
+}
+
+fn flatten(node: &TreeNode<f64, usize>, columns: &[usize], out: &mut Vec<Node>) -> u32 {
+    let at = out.len();
+    out.push(Node::Leaf(0.0));
+    let children = node.children();
+    if let [Some(low), Some(high)] = children.as_slice()
+        && !node.is_leaf()
+    {
+        let (feature, threshold, _) = node.split();
+        let low = flatten(low, columns, out);
+        let high = flatten(high, columns, out);
+        out[at] = Node::Split(columns[feature] as u16, rounded(threshold as f32), low, high);
+    }
+    at as u32
+}
+
+/// Six significant digits: the text stays short, and the trees are applied as they are written.
+fn rounded(value: f32) -> f32 {
+    format!("{value:.5e}").parse().unwrap_or(value)
+}
+
+/// Leaves take the share of the class among the drawn pieces that reach them, drawn towards one
+/// half by one piece each way.
+fn with_leaf_shares(mut nodes: Vec<Node>, drawn: &[&Example], class: Label) -> Tree {
+    let mut counts = vec![(0.0f32, 0.0f32); nodes.len()];
+    for example in drawn {
+        let mut at = 0;
+        while let Node::Split(feature, threshold, low, high) = nodes[at] {
+            at = if example.row[feature as usize] <= threshold { low } else { high } as usize;
+        }
+        counts[at].0 += f32::from(u8::from(example.label == class));
+        counts[at].1 += 1.0;
+    }
+    for (node, (of_class, all)) in nodes.iter_mut().zip(counts) {
+        if let Node::Leaf(share) = node {
+            *share = (1000.0 * (of_class + 1.0) / (all + 2.0)).round() / 1000.0;
+        }
+    }
+    Tree(nodes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn examples() -> Vec<Example> {
+        let mut rng = Xoshiro256PlusPlus::seed_from_u64(5);
+        (0..400)
+            .map(|i| {
+                let mut row = [0.0; FEATURE_COUNT];
+                row.iter_mut().for_each(|v| *v = rng.r#gen::<f32>());
+                let label = if i % 2 == 0 { Label::Gear } else { Label::Other };
+                let still = FEATURE_NAMES.iter().position(|&n| n == "still").unwrap();
+                let difference = FEATURE_NAMES.iter().position(|&n| n == "difference").unwrap();
+                let high = if label == Label::Gear { 1.0 } else { 0.0 };
+                row[still] = high + 0.4 * row[still];
+                row[difference] = high + 0.4 * row[difference];
+                Example { row, label, area: 50.0 + i as f32 }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn training_twice_gives_the_same_bits() {
+        let examples = examples();
+        let text = |m: &Model| serde_json::to_string(m).unwrap();
+        let one = train(&examples, Evidence::WithPoses);
+        let other = train(&examples, Evidence::WithPoses);
+        assert_eq!(text(&one), text(&other));
+    }
+
+    #[test]
+    fn a_model_read_back_decides_the_same() {
+        let examples = examples();
+        let model = train(&examples, Evidence::WithPoses);
+        let back = Model::from_text(&serde_json::to_string(&model).unwrap()).unwrap();
+        assert_eq!(model, back);
+    }
+}

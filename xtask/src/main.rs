@@ -1,0 +1,51 @@
+//! Chores of the project: `cargo run -p xtask --profile quick -- <chore>`.
+
+mod scenes;
+mod table;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Chores of the project.
+#[derive(Parser)]
+struct Arguments {
+    #[command(subcommand)]
+    chore: Chore,
+}
+
+#[derive(Subcommand)]
+enum Chore {
+    /// Measure the pieces of every frame of a folder of scenes and write the training table.
+    Table {
+        /// Folder of scenes with labels.
+        scenes: PathBuf,
+        /// The table to write.
+        #[arg(default_value = "models/pieces.csv")]
+        table: PathBuf,
+    },
+    /// Train both models from the table, and score them scene by scene with the scene left out.
+    Train {
+        /// The table.
+        #[arg(default_value = "models/pieces.csv")]
+        table: PathBuf,
+        /// Folder for the models.
+        #[arg(default_value = "models")]
+        models: PathBuf,
+    },
+}
+
+fn main() -> ExitCode {
+    let outcome = match Arguments::parse().chore {
+        Chore::Table { scenes, table } => table::build(&scenes, &table),
+        Chore::Train { table, models } => table::train_models(&table, &models),
+    };
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("error: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
