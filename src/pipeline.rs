@@ -6,22 +6,23 @@ use std::time::Instant;
 use crate::change::{Evidence, as_seen, gather_evidence, relit};
 use crate::classify::{self, Classified, classify, label_plane};
 use crate::lighting::{LightingChange, separate_light};
-use crate::mask::{CutPlan, plan_cut};
+use crate::mask::{CutInputs, CutPlan, plan_cut};
 use crate::merge::{Patch, RelightInputs, composite, relight};
+use crate::numeric::filter::box_mean;
+use crate::numeric::pull_push;
 use crate::region::{Camera, Companion, Observed, Regions, cut_regions, observe_stillness};
 use crate::registration::{
     Features, Registration, describe, register, warp_plate_to_lit, warp_window,
 };
-use crate::report::{
-    Box2, FrameReport, LightReport, RegionReport, RegistrationReport, Verdict,
-};
-use crate::scene::{
-    Encoding, Label, Plane, Point, Samples, SceneLinear, Size, Window,
-};
+use crate::report::{Box2, FrameReport, LightReport, RegionReport, RegistrationReport, Verdict};
+use crate::scene::{Encoding, Label, Plane, Point, Samples, SceneLinear, Size, Window};
 use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
 
 /// Working copies are reduced by the whole factor that brings their long side nearest below this.
 const WORKING_SIDE: usize = 2400;
+
+/// Comparisons near the plate's border are not to be trusted: the reach of their windows, px.
+const BORDER_PX: usize = 6;
 
 /// Other poses that are kept as evidence: more add little, and each costs memory and a comparison.
 const MAX_COMPANIONS: usize = 4;
@@ -140,7 +141,11 @@ struct Clock<'a> {
 
 impl<'a> Clock<'a> {
     fn new(observer: &'a dyn Observer) -> Self {
-        Self { observer, seconds: BTreeMap::new(), running: None }
+        Self {
+            observer,
+            seconds: BTreeMap::new(),
+            running: None,
+        }
     }
 
     fn start(&mut self, stage: &'static str) {
@@ -162,13 +167,29 @@ impl SetUp {
     /// # Errors
     /// [`CleanError::SizeMismatch`] when the plates differ in extent.
     pub fn new(plates: Vec<Frame>) -> Result<Self, CleanError> {
-        let size = plates.first().map_or(Size { columns: 1, rows: 1 }, |p| p.samples.size);
+        let size = plates.first().map_or(
+            Size {
+                columns: 1,
+                rows: 1,
+            },
+            |p| p.samples.size,
+        );
         if let Some(other) = plates.iter().find(|p| p.samples.size != size) {
-            return Err(CleanError::SizeMismatch { lit: other.samples.size, plate: size });
+            return Err(CleanError::SizeMismatch {
+                lit: other.samples.size,
+                plate: size,
+            });
         }
         let factor = size.long_side().div_ceil(WORKING_SIDE).max(1);
-        let plates = plates.into_iter().map(|frame| Plate::prepare(frame, factor)).collect();
-        Ok(Self { plates, poses: Vec::new(), factor })
+        let plates = plates
+            .into_iter()
+            .map(|frame| Plate::prepare(frame, factor))
+            .collect();
+        Ok(Self {
+            plates,
+            poses: Vec::new(),
+            factor,
+        })
     }
 
     /// Which of `count` lit frames should be shown to [`SetUp::observe`] before the first is
@@ -178,7 +199,9 @@ impl SetUp {
             return Vec::new();
         }
         let wanted = count.min(MAX_COMPANIONS + 1);
-        (0..wanted).map(|i| i * (count - 1) / (wanted - 1)).collect()
+        (0..wanted)
+            .map(|i| i * (count - 1) / (wanted - 1))
+            .collect()
     }
 
     /// Takes a small copy of a lit frame as evidence of what stands still from pose to pose.
@@ -188,8 +211,7 @@ impl SetUp {
     pub fn observe(&mut self, index: usize, lit: &Frame) -> Result<(), CleanError> {
         let plate = self.check(lit)?;
         let compared = self.compare(plate, lit, &mut Clock::new(&Silent))?;
-        let inverse: [Plane<f32>; 3] =
-            std::array::from_fn(|c| compared.light.pool[c].map(|v| -v));
+        let inverse: [Plane<f32>; 3] = std::array::from_fn(|c| compared.light.pool[c].map(|v| -v));
         let in_plate_light = relit(&compared.lit, &inverse);
         let in_plate_light = into_plate_pixels(&in_plate_light, &compared.registration);
         let camera = if compared.registration.is_identity() {
@@ -197,7 +219,11 @@ impl SetUp {
         } else {
             Camera::Moved
         };
-        self.poses.push(Pose { index, in_plate_light, camera });
+        self.poses.push(Pose {
+            index,
+            in_plate_light,
+            camera,
+        });
         Ok(())
     }
 
@@ -217,7 +243,12 @@ impl SetUp {
         let classified = classify(&examined.regions, examined.known);
         clock.start("mask");
         let labels = label_plane(&examined.regions, &classified.labels);
-        let cut = plan_cut(&labels, &examined.evidence.difference);
+        let cut = plan_cut(&CutInputs {
+            labels: &labels,
+            changed: &examined.regions.numbers.map(|&n| n > 0),
+            difference: &examined.evidence.difference,
+            excess: &examined.evidence.excess,
+        });
         let plate = self.check(lit)?;
         let (merged, mask) = self.merge(plate, lit, &examined, &cut, &mut clock);
         clock.stop();
@@ -235,7 +266,11 @@ impl SetUp {
             hand_work: Vec::new(),
             seconds: clock.seconds,
         };
-        Ok(CleanedFrame { merged, mask, report })
+        Ok(CleanedFrame {
+            merged,
+            mask,
+            report,
+        })
     }
 
     /// Compares, cuts and measures one lit frame without deciding anything: what training needs.
@@ -267,7 +302,10 @@ impl SetUp {
             let size = compared.lit.size();
             let (picture, _) =
                 warp_plate_to_lit(&pose.in_plate_light, &compared.registration, size);
-            Companion { in_plate_light: picture, camera: pose.camera }
+            Companion {
+                in_plate_light: picture,
+                camera: pose.camera,
+            }
         });
         let stillness = observe_stillness(
             &evidence.lit_seen,
@@ -281,6 +319,7 @@ impl SetUp {
             lit: &compared.lit,
             light: &compared.light,
             evidence: &evidence,
+            usable: &compared.usable,
             sky: &compared.sky,
             stillness: stillness.as_ref(),
         });
@@ -288,14 +327,22 @@ impl SetUp {
             Some(_) => classify::Evidence::WithPoses,
             None => classify::Evidence::Alone,
         };
-        Ok(Examined { compared, evidence, regions, known })
+        Ok(Examined {
+            compared,
+            evidence,
+            regions,
+            known,
+        })
     }
 
     fn check(&self, lit: &Frame) -> Result<&Plate, CleanError> {
         let plate = &self.plates[0];
         let (lit_size, plate_size) = (lit.samples.size, plate.frame.samples.size);
         if lit_size != plate_size {
-            return Err(CleanError::SizeMismatch { lit: lit_size, plate: plate_size });
+            return Err(CleanError::SizeMismatch {
+                lit: lit_size,
+                plate: plate_size,
+            });
         }
         if lit.samples == plate.frame.samples {
             return Err(CleanError::SamePicture);
@@ -312,12 +359,20 @@ impl SetUp {
         clock.start("reduce");
         let small = lit.samples.reduced(&lit.encoding, self.factor);
         clock.start("registration");
-        let registration = register(&plate.features, &small)
-            .map_err(|e| CleanError::NotAligned { tiles: e.tiles, needed: e.needed })?;
+        let registration =
+            register(&plate.features, &small).map_err(|e| CleanError::NotAligned {
+                tiles: e.tiles,
+                needed: e.needed,
+            })?;
         let (aligned, usable) = warp_plate_to_lit(&plate.working, &registration, small.size());
+        let aligned = beyond_border(aligned, &usable);
+        let usable = eroded(&usable, BORDER_PX);
         clock.start("sky");
         let sky = plate.sky.moved(|x, y| {
-            registration.plate_point(Point { x: x as f64, y: y as f64 })
+            registration.plate_point(Point {
+                x: x as f64,
+                y: y as f64,
+            })
         });
         let (aligned, drift) = if sky.share > 0.0 {
             let to_xyz = &lit.encoding.to_xyz;
@@ -330,7 +385,15 @@ impl SetUp {
         };
         clock.start("lighting");
         let light = separate_light(&small, &aligned, &sky.mask, &usable);
-        Ok(Comparison { lit: small, registration, plate: aligned, usable, sky, drift, light })
+        Ok(Comparison {
+            lit: small,
+            registration,
+            plate: aligned,
+            usable,
+            sky,
+            drift,
+            light,
+        })
     }
 
     fn merge(
@@ -397,9 +460,19 @@ impl SetUp {
             y: (size.rows * self.factor) as f64 / 2.0,
         };
         let moved = full.homography.apply(centre);
-        let right = full.homography.apply(Point { x: centre.x + 100.0, ..centre });
+        let right = full.homography.apply(Point {
+            x: centre.x + 100.0,
+            ..centre
+        });
         let (dx, dy) = (right.x - moved.x, right.y - moved.y);
-        let corners = [(0.1, 0.9), (0.5, 0.9), (0.9, 0.9), (0.1, 0.1), (0.5, 0.5), (0.9, 0.1)];
+        let corners = [
+            (0.1, 0.9),
+            (0.5, 0.9),
+            (0.9, 0.9),
+            (0.1, 0.1),
+            (0.5, 0.5),
+            (0.9, 0.1),
+        ];
         let parallax = corners
             .into_iter()
             .filter_map(|(u, v)| {
@@ -407,7 +480,10 @@ impl SetUp {
                     x: u * 2.0 * centre.x,
                     y: v * 2.0 * centre.y,
                 };
-                full.field.as_ref().map(|f| f.at(at)).map(|d| d.x.hypot(d.y))
+                full.field
+                    .as_ref()
+                    .map(|f| f.at(at))
+                    .map(|d| d.x.hypot(d.y))
             })
             .fold(0.0, f64::max);
         RegistrationReport {
@@ -454,8 +530,31 @@ impl Plate {
         let features = describe(&working);
         let seen = as_seen(&working, &frame.encoding.to_xyz);
         let sky = find_sky(&working, &seen);
-        Self { frame, working, features, sky }
+        Self {
+            frame,
+            working,
+            features,
+            sky,
+        }
     }
+}
+
+/// The aligned plate with what lies beyond its border filled smoothly from inside.
+fn beyond_border(mut aligned: SceneLinear, usable: &Plane<bool>) -> SceneLinear {
+    if usable.as_slice().iter().all(|&u| u) {
+        return aligned;
+    }
+    let weight = usable.map(|&u| if u { 1.0f32 } else { 0.0 });
+    for channel in &mut aligned.channels {
+        *channel = pull_push::fill(channel, &weight);
+    }
+    aligned
+}
+
+/// What is usable for `reach` pixels around, too.
+fn eroded(usable: &Plane<bool>, reach: usize) -> Plane<bool> {
+    let share = box_mean(&usable.map(|&u| if u { 1.0f32 } else { 0.0 }), reach);
+    share.map(|&s| s > 0.999)
 }
 
 /// A working copy resampled to the plate's pixels (bilinear: it is compared with a tolerance).
@@ -465,7 +564,10 @@ fn into_plate_pixels(picture: &SceneLinear, registration: &Registration) -> Scen
     }
     let size = picture.size();
     let places = Plane::from_fn(size, |x, y| {
-        registration.lit_point(Point { x: x as f64, y: y as f64 })
+        registration.lit_point(Point {
+            x: x as f64,
+            y: y as f64,
+        })
     });
     let channels = std::array::from_fn(|c| {
         let plane = &picture.channels[c];

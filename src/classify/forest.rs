@@ -124,7 +124,11 @@ impl Tree {
             match self.0[at] {
                 Node::Leaf(share) => return share,
                 Node::Split(feature, threshold, low, high) => {
-                    at = if row[feature as usize] <= threshold { low } else { high } as usize;
+                    at = if row[feature as usize] <= threshold {
+                        low
+                    } else {
+                        high
+                    } as usize;
                 }
             }
         }
@@ -153,6 +157,9 @@ mod tests {
             }],
         };
         let text = serde_json::to_string(&model).unwrap();
-        assert!(matches!(Model::from_text(&text), Err(ModelError::BrokenTree)));
+        assert!(matches!(
+            Model::from_text(&text),
+            Err(ModelError::BrokenTree)
+        ));
     }
 }

@@ -4,6 +4,7 @@
 
 mod forest;
 mod neighbours;
+mod support;
 pub mod train;
 
 pub use forest::{ClassForest, Model, ModelError, Node, Tree};
@@ -31,12 +32,20 @@ impl Probabilities {
 
     /// That the piece is to be taken out of the picture.
     pub fn removed(&self) -> f32 {
-        LABELS.iter().filter(|l| l.is_removed()).map(|l| self.of(*l)).sum()
+        LABELS
+            .iter()
+            .filter(|l| l.is_removed())
+            .map(|l| self.of(*l))
+            .sum()
     }
 
     /// That the piece belongs to the person.
     pub fn person(&self) -> f32 {
-        LABELS.iter().filter(|l| l.is_person()).map(|l| self.of(*l)).sum()
+        LABELS
+            .iter()
+            .filter(|l| l.is_person())
+            .map(|l| self.of(*l))
+            .sum()
     }
 
     /// What is done with the piece: taken out only when that is likelier than not; the person
@@ -51,7 +60,11 @@ impl Probabilities {
             return best.unwrap_or(likeliest);
         }
         if likeliest.is_removed() {
-            return if self.person() > self.of(Label::Other) { Label::Person } else { Label::Other };
+            return if self.person() > self.of(Label::Other) {
+                Label::Person
+            } else {
+                Label::Other
+            };
         }
         likeliest
     }
@@ -100,14 +113,28 @@ pub fn classify(regions: &Regions, evidence: Evidence) -> Classified {
 
 /// Decides what each piece is, with a model of the caller's.
 pub fn classify_with(model: &Model, regions: &Regions) -> Classified {
-    let own: Vec<Probabilities> =
-        regions.pieces.iter().map(|p| model.probabilities(&p.features)).collect();
+    let own: Vec<Probabilities> = regions
+        .pieces
+        .iter()
+        .map(|p| model.probabilities(&p.features))
+        .collect();
     let probabilities = neighbours::decide_together(&own, &regions.pieces);
     let labels = probabilities.iter().map(Probabilities::decision).collect();
-    Classified { probabilities, labels }
+    let mut classified = Classified {
+        probabilities,
+        labels,
+    };
+    support::demand_support(&mut classified, regions);
+    classified
 }
 
 /// The label of every pixel; unchanged pixels are [`Label::Other`].
 pub fn label_plane(regions: &Regions, labels: &[Label]) -> Plane<Label> {
-    regions.numbers.map(|&n| if n == 0 { Label::Other } else { labels[n as usize - 1] })
+    regions.numbers.map(|&n| {
+        if n == 0 {
+            Label::Other
+        } else {
+            labels[n as usize - 1]
+        }
+    })
 }

@@ -20,7 +20,9 @@ fn compatibility(one: Label, other: Label) -> f32 {
         (a, b) if a == b => 1.0,
         (Gear, GearShadow | Glint) | (GearShadow | Glint, Gear) => 0.4,
         (Person, PersonShadow) | (PersonShadow, Person) => 0.4,
-        (Gear | GearShadow | Glint, Label::Other) | (Label::Other, Gear | GearShadow | Glint) => 0.0,
+        (Gear | GearShadow | Glint, Label::Other) | (Label::Other, Gear | GearShadow | Glint) => {
+            0.0
+        }
         _ => -0.2,
     }
 }
@@ -53,8 +55,10 @@ fn updated(own: Probabilities, piece: &Piece, current: &[Probabilities]) -> Prob
             .iter()
             .map(|n| {
                 let theirs = &current[n.piece];
-                let fit: f32 =
-                    LABELS.iter().map(|&l| compatibility(label, l) * theirs.of(l)).sum();
+                let fit: f32 = LABELS
+                    .iter()
+                    .map(|&l| compatibility(label, l) * theirs.of(l))
+                    .sum();
                 n.rim as f32 / total * fit
             })
             .sum();
@@ -73,7 +77,12 @@ mod tests {
         Piece {
             features: PieceFeatures::default(),
             area: 100,
-            window: Window { left: 0, top: 0, right: 10, bottom: 10 },
+            window: Window {
+                left: 0,
+                top: 0,
+                right: 10,
+                bottom: 10,
+            },
             neighbours,
         }
     }
@@ -91,8 +100,7 @@ mod tests {
             piece(vec![Neighbour { piece: 1, rim: 40 }]),
             piece(vec![Neighbour { piece: 0, rim: 40 }]),
         ];
-        let together =
-            decide_together(&[sure(Label::Gear, 0.95), sure(Label::Gear, 0.3)], &pieces);
+        let together = decide_together(&[sure(Label::Gear, 0.95), sure(Label::Gear, 0.3)], &pieces);
         assert_eq!(together[1].decision(), Label::Gear);
     }
 }

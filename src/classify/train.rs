@@ -36,8 +36,13 @@ const MIN_LEAF: f32 = 12.0;
 const FEATURE_SHARE: f32 = 0.5;
 
 /// Classes that have a forest; what is left is [`Label::Other`].
-pub const TRAINED_CLASSES: [Label; 5] =
-    [Label::Gear, Label::GearShadow, Label::Glint, Label::Person, Label::PersonShadow];
+pub const TRAINED_CLASSES: [Label; 5] = [
+    Label::Gear,
+    Label::GearShadow,
+    Label::Glint,
+    Label::Person,
+    Label::PersonShadow,
+];
 
 /// One measured piece with its true class.
 #[derive(Debug, Clone)]
@@ -56,7 +61,9 @@ pub struct Example {
 /// When there are no examples: a broken caller.
 pub fn train(examples: &[Example], evidence: Evidence) -> Model {
     assert!(!examples.is_empty(), "a model needs examples");
-    let usable: Vec<usize> = (0..FEATURE_COUNT).filter(|&f| is_usable(f, evidence)).collect();
+    let usable: Vec<usize> = (0..FEATURE_COUNT)
+        .filter(|&f| is_usable(f, evidence))
+        .collect();
     let forests = TRAINED_CLASSES
         .into_iter()
         .map(|class| {
@@ -78,14 +85,19 @@ pub fn train(examples: &[Example], evidence: Evidence) -> Model {
 }
 
 fn is_usable(feature: usize, evidence: Evidence) -> bool {
-    let first = FEATURE_NAMES.iter().position(|&n| n == FIRST_STILLNESS_FEATURE);
+    let first = FEATURE_NAMES
+        .iter()
+        .position(|&n| n == FIRST_STILLNESS_FEATURE);
     evidence == Evidence::WithPoses || first.is_none_or(|first| feature < first)
 }
 
 fn one_tree(examples: &[Example], class: Label, usable: &[usize], seed: u64) -> Tree {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
-    let columns: Vec<usize> =
-        usable.iter().copied().filter(|_| rng.r#gen::<f32>() < FEATURE_SHARE).collect();
+    let columns: Vec<usize> = usable
+        .iter()
+        .copied()
+        .filter(|_| rng.r#gen::<f32>() < FEATURE_SHARE)
+        .collect();
     let (of_class, rest): (Vec<&Example>, Vec<&Example>) =
         examples.iter().partition(|e| e.label == class);
     let take = ((DRAW as f32 * CLASS_SHARE) as usize).min(2 * of_class.len());
@@ -101,7 +113,9 @@ fn one_tree(examples: &[Example], class: Label, usable: &[usize], seed: u64) -> 
         .min_weight_leaf(MIN_LEAF)
         .min_weight_split(2.0 * MIN_LEAF)
         .fit(&DatasetBase::new(records, targets));
-    let Ok(fitted) = fitted else { return Tree(vec![Node::Leaf(0.0)]) };
+    let Ok(fitted) = fitted else {
+        return Tree(vec![Node::Leaf(0.0)]);
+    };
     let mut nodes = Vec::new();
     flatten(fitted.root_node(), &columns, &mut nodes);
     with_leaf_shares(nodes, &drawn, class)
@@ -136,7 +150,12 @@ fn flatten(node: &TreeNode<f64, usize>, columns: &[usize], out: &mut Vec<Node>) 
         let (feature, threshold, _) = node.split();
         let low = flatten(low, columns, out);
         let high = flatten(high, columns, out);
-        out[at] = Node::Split(columns[feature] as u16, rounded(threshold as f32), low, high);
+        out[at] = Node::Split(
+            columns[feature] as u16,
+            rounded(threshold as f32),
+            low,
+            high,
+        );
     }
     at as u32
 }
@@ -153,7 +172,11 @@ fn with_leaf_shares(mut nodes: Vec<Node>, drawn: &[&Example], class: Label) -> T
     for example in drawn {
         let mut at = 0;
         while let Node::Split(feature, threshold, low, high) = nodes[at] {
-            at = if example.row[feature as usize] <= threshold { low } else { high } as usize;
+            at = if example.row[feature as usize] <= threshold {
+                low
+            } else {
+                high
+            } as usize;
         }
         counts[at].0 += f32::from(u8::from(example.label == class));
         counts[at].1 += 1.0;
@@ -176,13 +199,24 @@ mod tests {
             .map(|i| {
                 let mut row = [0.0; FEATURE_COUNT];
                 row.iter_mut().for_each(|v| *v = rng.r#gen::<f32>());
-                let label = if i % 2 == 0 { Label::Gear } else { Label::Other };
+                let label = if i % 2 == 0 {
+                    Label::Gear
+                } else {
+                    Label::Other
+                };
                 let still = FEATURE_NAMES.iter().position(|&n| n == "still").unwrap();
-                let difference = FEATURE_NAMES.iter().position(|&n| n == "difference").unwrap();
+                let difference = FEATURE_NAMES
+                    .iter()
+                    .position(|&n| n == "difference")
+                    .unwrap();
                 let high = if label == Label::Gear { 1.0 } else { 0.0 };
                 row[still] = high + 0.4 * row[still];
                 row[difference] = high + 0.4 * row[difference];
-                Example { row, label, area: 50.0 + i as f32 }
+                Example {
+                    row,
+                    label,
+                    area: 50.0 + i as f32,
+                }
             })
             .collect()
     }

@@ -94,17 +94,25 @@ mod tests {
     use crate::scene::Size;
 
     fn textured(phase: usize, gain: f32) -> SceneLinear {
-        let size = Size { columns: 80, rows: 60 };
+        let size = Size {
+            columns: 80,
+            rows: 60,
+        };
         let plane = Plane::from_fn(size, |x, y| {
             let v = ((x * 37 + y * 91 + phase * 1009) % 101) as f32 / 101.0;
             gain * (0.1 + 0.3 * v) * (1.0 + x as f32 / 80.0)
         });
-        SceneLinear { channels: [plane.clone(), plane.clone(), plane] }
+        SceneLinear {
+            channels: [plane.clone(), plane.clone(), plane],
+        }
     }
 
     #[test]
     fn more_light_on_the_same_surface_agrees_and_another_surface_does_not() {
-        let noise = NoiseModel { constant: 1e-6, slope: 1e-5 };
+        let noise = NoiseModel {
+            constant: 1e-6,
+            slope: 1e-5,
+        };
         let same = structure_agreement(&textured(0, 2.0), &textured(0, 1.0), &noise);
         let other = structure_agreement(&textured(5, 1.0), &textured(0, 1.0), &noise);
         assert!(*same.fine.at(40, 30) > 0.95);

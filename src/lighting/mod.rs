@@ -54,8 +54,16 @@ pub fn separate_light(
     let log_ratio = std::array::from_fn(|c| {
         let lit = gaussian(&lit.channels[c], RATIO_BLUR);
         let plate = gaussian(&plate.channels[c], RATIO_BLUR);
-        lit.zip(&plate, |l, p| ((l.max(0.0) + FLARE) / (p.max(0.0) + FLARE)).ln())
+        lit.zip(&plate, |l, p| {
+            ((l.max(0.0) + FLARE) / (p.max(0.0) + FLARE)).ln()
+        })
     });
     let pool = pool::flash_pool(&log_ratio, &agreement, sky, usable);
-    LightingChange { gain: pool.ambient_gain, noise, log_ratio, pool: pool.planes, agreement }
+    LightingChange {
+        gain: pool.ambient_gain,
+        noise,
+        log_ratio,
+        pool: pool.planes,
+        agreement,
+    }
 }

@@ -49,7 +49,10 @@ impl NoiseModel {
 
     fn through(points: &[(f32, f32)]) -> Self {
         if points.is_empty() {
-            return Self { constant: ROUNDING_VARIANCE, slope: 1e-5 };
+            return Self {
+                constant: ROUNDING_VARIANCE,
+                slope: 1e-5,
+            };
         }
         // Through the lower envelope: texture only ever adds to a class's reading.
         let slope = points
@@ -60,7 +63,10 @@ impl NoiseModel {
         let mut ratios: Vec<f32> = points.iter().map(|&(m, v)| v / (m + 0.02)).collect();
         ratios.sort_by(f32::total_cmp);
         let typical = ratios[ratios.len() / 3].min(4.0 * slope).max(slope);
-        Self { constant: typical * 0.02 + ROUNDING_VARIANCE, slope: typical }
+        Self {
+            constant: typical * 0.02 + ROUNDING_VARIANCE,
+            slope: typical,
+        }
     }
 
     /// Standard deviation at a level of light.
@@ -93,9 +99,9 @@ fn flattest(mut blocks: Vec<(f32, f32)>) -> Option<(f32, f32)> {
     blocks.sort_by(|a, b| a.0.total_cmp(&b.0));
     let take = ((blocks.len() as f32 * FLAT_SHARE) as usize).max(4);
     let share = 1.0 / take as f32;
-    let (variance, mean) = blocks[..take]
-        .iter()
-        .fold((0.0, 0.0), |sum, b| (sum.0 + b.0 * share, sum.1 + b.1 * share));
+    let (variance, mean) = blocks[..take].iter().fold((0.0, 0.0), |sum, b| {
+        (sum.0 + b.0 * share, sum.1 + b.1 * share)
+    });
     Some((mean, variance))
 }
 
@@ -108,7 +114,10 @@ mod tests {
     #[test]
     fn the_fit_finds_the_noise_that_was_put_in() {
         let mut rng = rand_xoshiro::Xoshiro256PlusPlus::seed_from_u64(3);
-        let size = Size { columns: 600, rows: 400 };
+        let size = Size {
+            columns: 600,
+            rows: 400,
+        };
         let mut picture = SceneLinear::filled(size, 0.0);
         for channel in &mut picture.channels {
             for y in 0..size.rows {

@@ -75,7 +75,10 @@ pub(super) fn flash_pool(
             });
         out
     });
-    Pool { planes, ambient_gain: ambient.map(f32::exp) }
+    Pool {
+        planes,
+        ambient_gain: ambient.map(f32::exp),
+    }
 }
 
 fn read_cells(
@@ -93,9 +96,8 @@ fn read_cells(
         let texture = (agreement.plate_texture.at(x, y) / SURE_TEXTURE).min(1.0);
         sure * sure * (FLAT_WEIGHT + (1.0 - FLAT_WEIGHT) * texture * texture)
     });
-    let share = |plane: &Plane<bool>| {
-        block_mean(&plane.map(|&b| if b { 1.0f32 } else { 0.0 }), CELL)
-    };
+    let share =
+        |plane: &Plane<bool>| block_mean(&plane.map(|&b| if b { 1.0f32 } else { 0.0 }), CELL);
     Cells {
         ratio: std::array::from_fn(|c| weighted_block_mean(&log_ratio[c], &weight)),
         weight: block_mean(&weight, CELL),
@@ -106,7 +108,9 @@ fn read_cells(
 
 fn weighted_block_mean(values: &Plane<f32>, weight: &Plane<f32>) -> Plane<f32> {
     let product = block_mean(&values.zip(weight, |v, w| v * w), CELL);
-    product.zip(&block_mean(weight, CELL), |p, w| if *w > 1e-6 { p / w } else { 0.0 })
+    product.zip(&block_mean(weight, CELL), |p, w| {
+        if *w > 1e-6 { p / w } else { 0.0 }
+    })
 }
 
 impl Cells {
@@ -115,8 +119,11 @@ impl Cells {
         let in_sky = sky.map(|&b| if b { 1.0f32 } else { 0.0 });
         for (ratio, log_ratio) in self.ratio.iter_mut().zip(log_ratio) {
             let of_sky = weighted_block_mean(log_ratio, &in_sky);
-            for ((r, s), share) in
-                ratio.as_mut_slice().iter_mut().zip(of_sky.as_slice()).zip(self.sky_share.as_slice())
+            for ((r, s), share) in ratio
+                .as_mut_slice()
+                .iter_mut()
+                .zip(of_sky.as_slice())
+                .zip(self.sky_share.as_slice())
             {
                 if *share > 0.99 {
                     *r = *s;
@@ -135,7 +142,10 @@ fn sky_level(cells: &Cells) -> Option<[f32; 3]> {
         .collect();
     (inside.len() >= MIN_CELLS).then(|| {
         std::array::from_fn(|c| {
-            let values = inside.iter().map(|&i| cells.ratio[c].as_slice()[i]).collect();
+            let values = inside
+                .iter()
+                .map(|&i| cells.ratio[c].as_slice()[i])
+                .collect();
             quantile(values, 0.5)
         })
     })
@@ -166,8 +176,10 @@ fn mean_ratio(cells: &Cells) -> Plane<f32> {
 fn wide_median(values: &Plane<f32>, weight: &Plane<f32>, reach: usize) -> Plane<f32> {
     const STEP: usize = 4;
     let size = values.size();
-    let coarse =
-        Size { columns: size.columns.div_ceil(STEP), rows: size.rows.div_ceil(STEP) };
+    let coarse = Size {
+        columns: size.columns.div_ceil(STEP),
+        rows: size.rows.div_ceil(STEP),
+    };
     let medians = Plane::from_fn(coarse, |cx, cy| {
         let (x, y) = (cx * STEP + STEP / 2, cy * STEP + STEP / 2);
         let mut found: Vec<(f32, f32)> = Vec::new();

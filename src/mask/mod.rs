@@ -15,8 +15,14 @@ pub const REFERENCE_SIDE: f32 = 1800.0;
 /// the ringing of sharpening around a hard edge (common practice, no source).
 const GROW_ALWAYS: f32 = 4.0;
 
-/// And this far at most while lit frame and relit plate still differ visibly: a penumbra.
+/// Around gear the mask grows this far while lit frame and relit plate still differ visibly.
+const GROW_GEAR: f32 = 9.0;
+
+/// Around a shadow this far, while it is still darker than its surroundings: the penumbra.
 const GROW_PENUMBRA: f32 = 28.0;
+
+/// Darker than the surroundings by this (ln units, 2 %) is penumbra still.
+const PENUMBRA_DEPTH: f32 = -0.02;
 
 /// Difference (CIE94) down to which a penumbra is followed; below, a rim cannot be seen.
 const PENUMBRA_DIFFERENCE: f32 = 1.0;
@@ -40,23 +46,42 @@ pub struct CutPlan {
     pub keep: Plane<bool>,
 }
 
-/// Lays the mask.
-///
-/// `labels` and `difference` (CIE94 between lit frame and relit plate) are planes of the working
-/// copy. Holds six planes.
-pub fn plan_cut(labels: &Plane<Label>, difference: &Plane<f32>) -> CutPlan {
-    let size = labels.size();
-    let scale = (size.long_side() as f32 / REFERENCE_SIDE).max(0.5);
+/// What the mask is laid from; planes of the working copy.
+#[derive(Debug, Clone, Copy)]
+pub struct CutInputs<'a> {
+    /// Class a pixel; unchanged pixels are [`Label::Other`].
+    pub labels: &'a Plane<Label>,
+    /// Does the pixel belong to a piece of change?
+    pub changed: &'a Plane<bool>,
+    /// Visible difference to the relit plate, CIE94.
+    pub difference: &'a Plane<f32>,
+    /// ln ratio above the pool.
+    pub excess: &'a Plane<f32>,
+}
+
+/// Lays the mask. Holds six planes.
+pub fn plan_cut(inputs: &CutInputs<'_>) -> CutPlan {
+    let labels = inputs.labels;
+    let scale = (labels.size().long_side() as f32 / REFERENCE_SIDE).max(0.5);
     let keep = labels.map(|l| *l == Label::Person);
-    let core = labels.map(|l| l.is_removed());
-    let core = close_holes(&core, &keep);
+    let core = close_holes(&labels.map(|l| l.is_removed()), &keep);
+    let label = labels.as_slice();
+    // Pieces that were judged to be something else are not grown into beyond the lens's blur.
+    let open =
+        |i: usize| !keep.as_slice()[i] && (label[i].is_removed() || !inputs.changed.as_slice()[i]);
+    let seen = |i: usize| inputs.difference.as_slice()[i] > PENUMBRA_DIFFERENCE;
     let always = distance_within(&core, GROW_ALWAYS * scale, |i| !keep.as_slice()[i]);
-    let grown = always.map(|d| d.is_finite());
-    let penumbra = distance_within(&grown, GROW_PENUMBRA * scale, |i| {
-        let label = labels.as_slice()[i];
-        difference.as_slice()[i] > PENUMBRA_DIFFERENCE && !label.is_person()
+    let gear = distance_within(&core, GROW_GEAR * scale, |i| open(i) && seen(i));
+    let shadow = labels.map(|l| *l == Label::GearShadow);
+    let penumbra = distance_within(&shadow, GROW_PENUMBRA * scale, |i| {
+        open(i) && seen(i) && inputs.excess.as_slice()[i] < PENUMBRA_DEPTH
     });
-    let full = penumbra.map(|d| d.is_finite());
+    let full = Plane::from_fn(labels.size(), |x, y| {
+        [&always, &gear, &penumbra]
+            .iter()
+            .any(|d| d.at(x, y).is_finite())
+    });
+    let full = close_holes(&full, &keep);
     let share = feather(&full, &keep, scale);
     CutPlan { share, keep }
 }
@@ -131,14 +156,30 @@ fn distance_within(
         .filter(|&i| values[i] == 0.0 && four_neighbours(i, size).any(|j| values[j] > 0.0))
         .collect();
     while let Some(i) = queue.pop_front() {
-        let (x, y) = (i as i64 % size.columns as i64, i as i64 / size.columns as i64);
-        for (dx, dy) in [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1)] {
+        let (x, y) = (
+            i as i64 % size.columns as i64,
+            i as i64 / size.columns as i64,
+        );
+        for (dx, dy) in [
+            (-1, 0),
+            (1, 0),
+            (0, -1),
+            (0, 1),
+            (-1, -1),
+            (1, -1),
+            (-1, 1),
+            (1, 1),
+        ] {
             let (nx, ny) = (x + dx, y + dy);
             if nx < 0 || ny < 0 || nx >= size.columns as i64 || ny >= size.rows as i64 {
                 continue;
             }
             let j = ny as usize * size.columns + nx as usize;
-            let step = if dx != 0 && dy != 0 { std::f32::consts::SQRT_2 } else { 1.0 };
+            let step = if dx != 0 && dy != 0 {
+                std::f32::consts::SQRT_2
+            } else {
+                1.0
+            };
             let length = values[i] + step;
             if length <= reach && length + 1e-4 < values[j] && may_enter(j) {
                 values[j] = length;
@@ -159,9 +200,17 @@ fn feather(full: &Plane<bool>, keep: &Plane<bool>, scale: f32) -> Plane<f32> {
             return 0.0;
         }
         let distance = *off.at(x, y);
-        let soft = if distance <= 0.0 { 1.0 } else { smooth_step(1.0 - distance / width) };
+        let soft = if distance <= 0.0 {
+            1.0
+        } else {
+            smooth_step(1.0 - distance / width)
+        };
         let near = *to_person.at(x, y);
-        if distance > 0.0 && near.is_finite() { soft * (near / (gap + 1.0)).min(1.0) } else { soft }
+        if distance > 0.0 && near.is_finite() {
+            soft * (near / (gap + 1.0)).min(1.0)
+        } else {
+            soft
+        }
     })
 }
 
@@ -179,22 +228,43 @@ pub fn softened(mask: &Plane<bool>, sigma: f32) -> Plane<f32> {
 mod tests {
     use super::*;
 
-    fn scene(gear: impl Fn(usize, usize) -> bool + Sync, person: impl Fn(usize, usize) -> bool + Sync) -> Plane<Label> {
-        Plane::from_fn(Size { columns: 200, rows: 120 }, |x, y| {
-            if person(x, y) {
-                Label::Person
-            } else if gear(x, y) {
-                Label::Gear
-            } else {
-                Label::Other
-            }
+    fn scene(
+        gear: impl Fn(usize, usize) -> bool + Sync,
+        person: impl Fn(usize, usize) -> bool + Sync,
+    ) -> Plane<Label> {
+        Plane::from_fn(
+            Size {
+                columns: 200,
+                rows: 120,
+            },
+            |x, y| {
+                if person(x, y) {
+                    Label::Person
+                } else if gear(x, y) {
+                    Label::Gear
+                } else {
+                    Label::Other
+                }
+            },
+        )
+    }
+
+    fn plan(labels: &Plane<Label>, difference: f32) -> CutPlan {
+        plan_cut(&CutInputs {
+            labels,
+            changed: &labels.map(|l| *l != Label::Other),
+            difference: &Plane::filled(labels.size(), difference),
+            excess: &Plane::filled(labels.size(), 0.0),
         })
     }
 
     #[test]
     fn the_person_is_never_covered() {
-        let labels = scene(|x, _| (60..100).contains(&x), |x, _| (100..130).contains(&x));
-        let plan = plan_cut(&labels, &Plane::filled(labels.size(), 50.0));
+        let labels = scene(
+            |x, _| (60..100).contains(&x),
+            |x, _| (100..130).contains(&x),
+        );
+        let plan = plan(&labels, 50.0);
         for y in 0..120 {
             assert!((100..130).all(|x| *plan.share.at(x, y) == 0.0));
             assert!((60..99).all(|x| *plan.share.at(x, y) > 0.0));
@@ -203,17 +273,25 @@ mod tests {
 
     #[test]
     fn a_hole_in_the_gear_is_closed_and_shares_stay_in_range() {
-        let labels = scene(|x, y| (60..100).contains(&x) && !((75..78).contains(&x) && y == 60), |_, _| false);
-        let plan = plan_cut(&labels, &Plane::filled(labels.size(), 0.0));
+        let labels = scene(
+            |x, y| (60..100).contains(&x) && !((75..78).contains(&x) && y == 60),
+            |_, _| false,
+        );
+        let plan = plan(&labels, 0.0);
         assert_eq!(*plan.share.at(76, 60), 1.0);
-        assert!(plan.share.as_slice().iter().all(|s| (0.0..=1.0).contains(s)));
+        assert!(
+            plan.share
+                .as_slice()
+                .iter()
+                .all(|s| (0.0..=1.0).contains(s))
+        );
         assert_eq!(*plan.share.at(10, 10), 0.0);
     }
 
     #[test]
     fn nothing_to_remove_is_an_empty_mask() {
         let labels = scene(|_, _| false, |x, _| x > 150);
-        let plan = plan_cut(&labels, &Plane::filled(labels.size(), 9.0));
+        let plan = plan(&labels, 9.0);
         assert!(plan.share.as_slice().iter().all(|s| *s == 0.0));
     }
 }

@@ -26,7 +26,9 @@ pub struct Patch<'a> {
 
 impl std::fmt::Debug for Patch<'_> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Patch").field("factor", &self.factor).finish_non_exhaustive()
+        f.debug_struct("Patch")
+            .field("factor", &self.factor)
+            .finish_non_exhaustive()
     }
 }
 
@@ -43,18 +45,34 @@ pub fn composite(lit: &Samples, encoding: &Encoding, patch: &Patch<'_>) -> (Samp
     match &mut merged.values {
         CodeValues::Eight(values) => values
             .par_chunks_mut(stride * STRIP_ROWS)
-            .zip(mask.as_mut_slice().par_chunks_mut(size.columns * STRIP_ROWS))
+            .zip(
+                mask.as_mut_slice()
+                    .par_chunks_mut(size.columns * STRIP_ROWS),
+            )
             .zip(strips)
             .for_each(|((values, mask), top)| {
-                let strip = Strip { lit, encoding, patch, top };
+                let strip = Strip {
+                    lit,
+                    encoding,
+                    patch,
+                    top,
+                };
                 strip.fill(mask, |at, code| values[at] = code.min(255) as u8);
             }),
         CodeValues::Sixteen(values) => values
             .par_chunks_mut(stride * STRIP_ROWS)
-            .zip(mask.as_mut_slice().par_chunks_mut(size.columns * STRIP_ROWS))
+            .zip(
+                mask.as_mut_slice()
+                    .par_chunks_mut(size.columns * STRIP_ROWS),
+            )
             .zip(strips)
             .for_each(|((values, mask), top)| {
-                let strip = Strip { lit, encoding, patch, top };
+                let strip = Strip {
+                    lit,
+                    encoding,
+                    patch,
+                    top,
+                };
                 strip.fill(mask, |at, code| values[at] = code);
             }),
     }
@@ -76,9 +94,19 @@ impl Strip<'_> {
             .map(|i| self.sample(self.patch.share, i % columns, self.top + i / columns))
             .collect();
         let touched = |x: usize| (0..rows).any(|y| shares[y * columns + x] >= LEAST_SHARE);
-        let Some(left) = (0..columns).find(|&x| touched(x)) else { return };
-        let right = (0..columns).rev().find(|&x| touched(x)).map_or(left + 1, |x| x + 1);
-        let window = Window { left, top: self.top, right, bottom: self.top + rows };
+        let Some(left) = (0..columns).find(|&x| touched(x)) else {
+            return;
+        };
+        let right = (0..columns)
+            .rev()
+            .find(|&x| touched(x))
+            .map_or(left + 1, |x| x + 1);
+        let window = Window {
+            left,
+            top: self.top,
+            right,
+            bottom: self.top + rows,
+        };
         let plate = (self.patch.plate_window)(window);
         let colours = self.lit.layout.colours();
         let count = self.lit.layout.count();

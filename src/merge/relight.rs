@@ -71,7 +71,9 @@ enum Layer {
 ///
 /// Solves in one window around each cluster of holes. Holds about 30 floats a pixel of the window.
 pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
-    let mut out = Relight { log_gain: inputs.pool.clone() };
+    let mut out = Relight {
+        log_gain: inputs.pool.clone(),
+    };
     for window in windows(inputs.share) {
         let ground = solve_layer(inputs, window, Layer::Ground);
         let has_sky = rows_of(window).any(|(x, y)| *inputs.sky.at(x, y));
@@ -96,8 +98,7 @@ pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
 }
 
 fn rows_of(window: Window) -> impl Iterator<Item = (usize, usize)> {
-    (window.top..window.bottom)
-        .flat_map(move |y| (window.left..window.right).map(move |x| (x, y)))
+    (window.top..window.bottom).flat_map(move |y| (window.left..window.right).map(move |x| (x, y)))
 }
 
 /// Windows around the holes, grown by the rim; overlapping ones joined.
@@ -178,7 +179,11 @@ fn solve_layer(inputs: &RelightInputs<'_>, window: Window, layer: Layer) -> Plan
             LEAK + (1.0 - LEAK) * (-step * step).exp()
         })
     };
-    let membrane = Membrane { right: conductance(1, 0), down: conductance(0, 1), hold };
+    let membrane = Membrane {
+        right: conductance(1, 0),
+        down: conductance(0, 1),
+        hold,
+    };
     membrane.solve(&data, CYCLES)
 }
 
@@ -217,12 +222,7 @@ fn rim_ratio(
     })
 }
 
-fn local_ratio(
-    lit: &Plane<f32>,
-    plate: &Plane<f32>,
-    valid: &Plane<f32>,
-    sigma: f32,
-) -> Plane<f32> {
+fn local_ratio(lit: &Plane<f32>, plate: &Plane<f32>, valid: &Plane<f32>, sigma: f32) -> Plane<f32> {
     let (lit, plate) = (gaussian(lit, sigma), gaussian(plate, sigma));
     let weight = gaussian(valid, sigma);
     let floor = weight.map(|w| FLARE * w + 1e-9);
@@ -230,4 +230,3 @@ fn local_ratio(
     let plate = plate.zip(&floor, |p, f| p.max(0.0) + f);
     lit.zip(&plate, |l, p| (l / p).ln())
 }
-

@@ -34,8 +34,9 @@ pub fn gaussian(plane: &Plane<f32>, sigma: f32) -> Plane<f32> {
 
 fn sampled_gaussian(sigma: f32) -> Vec<f32> {
     let reach = (KERNEL_REACH_SIGMAS * sigma).ceil() as i32;
-    let weights: Vec<f32> =
-        (-reach..=reach).map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp()).collect();
+    let weights: Vec<f32> = (-reach..=reach)
+        .map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp())
+        .collect();
     let total: f32 = weights.iter().sum();
     weights.into_iter().map(|w| w / total).collect()
 }
@@ -46,23 +47,30 @@ pub fn convolve_separable(plane: &Plane<f32>, kernel: &[f32]) -> Plane<f32> {
     let size = plane.size();
     let reach = kernel.len() / 2;
     let mut across = Plane::filled(size, 0.0f32);
-    across.as_mut_slice().par_chunks_exact_mut(size.columns).enumerate().for_each(|(y, out)| {
-        let row = padded(plane.row(y), reach);
-        for (k, &weight) in kernel.iter().enumerate() {
-            for (out, &value) in out.iter_mut().zip(&row[k..]) {
-                *out += weight * value;
+    across
+        .as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let row = padded(plane.row(y), reach);
+            for (k, &weight) in kernel.iter().enumerate() {
+                for (out, &value) in out.iter_mut().zip(&row[k..]) {
+                    *out += weight * value;
+                }
             }
-        }
-    });
+        });
     let mut down = Plane::filled(size, 0.0f32);
-    down.as_mut_slice().par_chunks_exact_mut(size.columns).enumerate().for_each(|(y, out)| {
-        for (k, &weight) in kernel.iter().enumerate() {
-            let source = across.row((y + k).saturating_sub(reach).min(size.rows - 1));
-            for (out, &value) in out.iter_mut().zip(source) {
-                *out += weight * value;
+    down.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            for (k, &weight) in kernel.iter().enumerate() {
+                let source = across.row((y + k).saturating_sub(reach).min(size.rows - 1));
+                for (out, &value) in out.iter_mut().zip(source) {
+                    *out += weight * value;
+                }
             }
-        }
-    });
+        });
     down
 }
 
@@ -83,39 +91,48 @@ pub fn box_mean(plane: &Plane<f32>, radius: usize) -> Plane<f32> {
     let size = plane.size();
     let share = 1.0 / (2 * radius + 1) as f32;
     let mut across = Plane::filled(size, 0.0f32);
-    across.as_mut_slice().par_chunks_exact_mut(size.columns).enumerate().for_each(|(y, out)| {
-        let row = padded(plane.row(y), radius);
-        let mut sum: f64 = row[..2 * radius].iter().map(|&v| f64::from(v)).sum();
-        for (x, out) in out.iter_mut().enumerate() {
-            sum += f64::from(row[x + 2 * radius]);
-            *out = sum as f32 * share;
-            sum -= f64::from(row[x]);
-        }
-    });
+    across
+        .as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let row = padded(plane.row(y), radius);
+            let mut sum: f64 = row[..2 * radius].iter().map(|&v| f64::from(v)).sum();
+            for (x, out) in out.iter_mut().enumerate() {
+                sum += f64::from(row[x + 2 * radius]);
+                *out = sum as f32 * share;
+                sum -= f64::from(row[x]);
+            }
+        });
     let mut down = Plane::filled(size, 0.0f32);
     let strip = STRIP_ROWS * size.columns;
-    down.as_mut_slice().par_chunks_mut(strip).enumerate().for_each(|(s, out)| {
-        let clamp = |y: i64| y.clamp(0, size.rows as i64 - 1) as usize;
-        let first = (s * STRIP_ROWS) as i64;
-        let mut sums = vec![0.0f64; size.columns];
-        for y in first - radius as i64..first + radius as i64 {
-            for (sum, &v) in sums.iter_mut().zip(across.row(clamp(y))) {
-                *sum += f64::from(v);
+    down.as_mut_slice()
+        .par_chunks_mut(strip)
+        .enumerate()
+        .for_each(|(s, out)| {
+            let clamp = |y: i64| y.clamp(0, size.rows as i64 - 1) as usize;
+            let first = (s * STRIP_ROWS) as i64;
+            let mut sums = vec![0.0f64; size.columns];
+            for y in first - radius as i64..first + radius as i64 {
+                for (sum, &v) in sums.iter_mut().zip(across.row(clamp(y))) {
+                    *sum += f64::from(v);
+                }
             }
-        }
-        for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
-            let y = first + i as i64;
-            let (entering, leaving) =
-                (across.row(clamp(y + radius as i64)), across.row(clamp(y - radius as i64)));
-            for (((sum, out), &new), &old) in
-                sums.iter_mut().zip(out).zip(entering).zip(leaving)
-            {
-                *sum += f64::from(new);
-                *out = *sum as f32 * share;
-                *sum -= f64::from(old);
+            for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
+                let y = first + i as i64;
+                let (entering, leaving) = (
+                    across.row(clamp(y + radius as i64)),
+                    across.row(clamp(y - radius as i64)),
+                );
+                for (((sum, out), &new), &old) in
+                    sums.iter_mut().zip(out).zip(entering).zip(leaving)
+                {
+                    *sum += f64::from(new);
+                    *out = *sum as f32 * share;
+                    *sum -= f64::from(old);
+                }
             }
-        }
-    });
+        });
     down
 }
 
@@ -124,19 +141,28 @@ pub fn box_mean(plane: &Plane<f32>, radius: usize) -> Plane<f32> {
 pub fn max_3x3(plane: &Plane<f32>) -> Plane<f32> {
     let size = plane.size();
     let mut across = Plane::filled(size, 0.0f32);
-    across.as_mut_slice().par_chunks_exact_mut(size.columns).enumerate().for_each(|(y, out)| {
-        let row = plane.row(y);
-        for (x, out) in out.iter_mut().enumerate() {
-            *out = row[x.saturating_sub(1)].max(row[x]).max(row[(x + 1).min(size.columns - 1)]);
-        }
-    });
+    across
+        .as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let row = plane.row(y);
+            for (x, out) in out.iter_mut().enumerate() {
+                *out = row[x.saturating_sub(1)]
+                    .max(row[x])
+                    .max(row[(x + 1).min(size.columns - 1)]);
+            }
+        });
     let mut down = Plane::filled(size, 0.0f32);
-    down.as_mut_slice().par_chunks_exact_mut(size.columns).enumerate().for_each(|(y, out)| {
-        let rows = [y.saturating_sub(1), y, (y + 1).min(size.rows - 1)].map(|y| across.row(y));
-        for (x, out) in out.iter_mut().enumerate() {
-            *out = rows[0][x].max(rows[1][x]).max(rows[2][x]);
-        }
-    });
+    down.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let rows = [y.saturating_sub(1), y, (y + 1).min(size.rows - 1)].map(|y| across.row(y));
+            for (x, out) in out.iter_mut().enumerate() {
+                *out = rows[0][x].max(rows[1][x]).max(rows[2][x]);
+            }
+        });
     down
 }
 
@@ -145,16 +171,21 @@ pub fn max_3x3(plane: &Plane<f32>) -> Plane<f32> {
 pub fn gradient_length(plane: &Plane<f32>) -> Plane<f32> {
     let size = plane.size();
     let mut out = Plane::filled(size, 0.0f32);
-    out.as_mut_slice().par_chunks_exact_mut(size.columns).enumerate().for_each(|(y, out)| {
-        let (above, below) =
-            (plane.row(y.saturating_sub(1)), plane.row((y + 1).min(size.rows - 1)));
-        let row = plane.row(y);
-        for (x, out) in out.iter_mut().enumerate() {
-            let dx = row[(x + 1).min(size.columns - 1)] - row[x.saturating_sub(1)];
-            let dy = below[x] - above[x];
-            *out = 0.5 * (dx * dx + dy * dy).sqrt();
-        }
-    });
+    out.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let (above, below) = (
+                plane.row(y.saturating_sub(1)),
+                plane.row((y + 1).min(size.rows - 1)),
+            );
+            let row = plane.row(y);
+            for (x, out) in out.iter_mut().enumerate() {
+                let dx = row[(x + 1).min(size.columns - 1)] - row[x.saturating_sub(1)];
+                let dy = below[x] - above[x];
+                *out = 0.5 * (dx * dx + dy * dy).sqrt();
+            }
+        });
     out
 }
 
@@ -162,18 +193,23 @@ pub fn gradient_length(plane: &Plane<f32>) -> Plane<f32> {
 #[must_use]
 pub fn block_mean(plane: &Plane<f32>, factor: usize) -> Plane<f32> {
     let size = plane.size();
-    let small =
-        Size { columns: size.columns.div_ceil(factor), rows: size.rows.div_ceil(factor) };
+    let small = Size {
+        columns: size.columns.div_ceil(factor),
+        rows: size.rows.div_ceil(factor),
+    };
     let mut out = Plane::filled(small, 0.0f32);
-    out.as_mut_slice().par_chunks_exact_mut(small.columns).enumerate().for_each(|(y, out)| {
-        let rows = y * factor..((y + 1) * factor).min(size.rows);
-        let count_rows = rows.len() as f32;
-        for row in rows {
-            for (out, block) in out.iter_mut().zip(plane.row(row).chunks(factor)) {
-                *out += block.iter().sum::<f32>() / (block.len() as f32 * count_rows);
+    out.as_mut_slice()
+        .par_chunks_exact_mut(small.columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let rows = y * factor..((y + 1) * factor).min(size.rows);
+            let count_rows = rows.len() as f32;
+            for row in rows {
+                for (out, block) in out.iter_mut().zip(plane.row(row).chunks(factor)) {
+                    *out += block.iter().sum::<f32>() / (block.len() as f32 * count_rows);
+                }
             }
-        }
-    });
+        });
     out
 }
 
@@ -187,15 +223,18 @@ pub fn enlarge(small: &Plane<f32>, factor: usize, size: Size) -> Plane<f32> {
     };
     let across: Vec<_> = (0..size.columns).map(|x| at(x, small.columns())).collect();
     let mut out = Plane::filled(size, 0.0f32);
-    out.as_mut_slice().par_chunks_exact_mut(size.columns).enumerate().for_each(|(y, out)| {
-        let (top, bottom, v) = at(y, small.rows());
-        let (above, below) = (small.row(top), small.row(bottom));
-        for (out, &(l, r, u)) in out.iter_mut().zip(&across) {
-            let up = above[l] + u * (above[r] - above[l]);
-            let down = below[l] + u * (below[r] - below[l]);
-            *out = up + v * (down - up);
-        }
-    });
+    out.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let (top, bottom, v) = at(y, small.rows());
+            let (above, below) = (small.row(top), small.row(bottom));
+            for (out, &(l, r, u)) in out.iter_mut().zip(&across) {
+                let up = above[l] + u * (above[r] - above[l]);
+                let down = below[l] + u * (below[r] - below[l]);
+                *out = up + v * (down - up);
+            }
+        });
     out
 }
 
@@ -204,7 +243,10 @@ mod tests {
     use super::*;
 
     fn spot(side: usize) -> Plane<f32> {
-        let size = Size { columns: side, rows: side };
+        let size = Size {
+            columns: side,
+            rows: side,
+        };
         let mut plane = Plane::filled(size, 0.0);
         plane.set(side / 2, side / 2, 1.0);
         plane
@@ -222,13 +264,19 @@ mod tests {
                     variance += (x as f32 - 100.0).powi(2) * out.at(x, y);
                 }
             }
-            assert!((variance.sqrt() / sigma - 1.0).abs() < 0.06, "sigma {sigma}: {variance}");
+            assert!(
+                (variance.sqrt() / sigma - 1.0).abs() < 0.06,
+                "sigma {sigma}: {variance}"
+            );
         }
     }
 
     #[test]
     fn a_box_mean_equals_its_plain_twin() {
-        let size = Size { columns: 37, rows: 150 };
+        let size = Size {
+            columns: 37,
+            rows: 150,
+        };
         let plane = Plane::from_fn(size, |x, y| ((x * 7 + y * 13) % 11) as f32);
         let radius = 4i64;
         let fast = box_mean(&plane, radius as usize);
@@ -248,7 +296,10 @@ mod tests {
 
     #[test]
     fn enlarging_a_reduced_ramp_gives_the_ramp_back_inside() {
-        let size = Size { columns: 64, rows: 48 };
+        let size = Size {
+            columns: 64,
+            rows: 48,
+        };
         let ramp = Plane::from_fn(size, |x, y| x as f32 + 2.0 * y as f32);
         let back = enlarge(&block_mean(&ramp, 4), 4, size);
         assert!((back.at(30, 20) - ramp.at(30, 20)).abs() < 1e-4);

@@ -102,7 +102,13 @@ impl Level {
                 if sum > 1e-12 { 1.0 / sum } else { 0.0 }
             })
             .collect();
-        Self { size, right, down, hold, inverse }
+        Self {
+            size,
+            right,
+            down,
+            hold,
+            inverse,
+        }
     }
 
     /// Cells of 2x2: holds add up; two conductances side by side over twice the way make one of
@@ -129,8 +135,7 @@ impl Level {
             let h = &self.hold;
             at(h, x, y) + at(h, x + 1, y) + at(h, x, y + 1) + at(h, x + 1, y + 1)
         });
-        let right =
-            each(&|x, y| 0.5 * (at(&self.right, x + 1, y) + at(&self.right, x + 1, y + 1)));
+        let right = each(&|x, y| 0.5 * (at(&self.right, x + 1, y) + at(&self.right, x + 1, y + 1)));
         let down = each(&|x, y| 0.5 * (at(&self.down, x, y + 1) + at(&self.down, x + 1, y + 1)));
         Self::new(size, right, down, hold)
     }
@@ -163,20 +168,22 @@ impl Level {
         let mut next = vec![[0.0f32; 3]; u.len()];
         for _ in 0..sweeps {
             let columns = self.size.columns;
-            next.par_chunks_mut(columns * TASK_ROWS).enumerate().for_each(|(t, out)| {
-                for (k, out) in out.iter_mut().enumerate() {
-                    let i = t * columns * TASK_ROWS + k;
-                    let sum = self.neighbours(u, i % columns, i);
-                    let inverse = self.inverse[i];
-                    for c in 0..3 {
-                        let target = inverse * (sum[c] + right_side[i][c]);
-                        out[c] = u[i][c] + DAMPING * (target - u[i][c]);
+            next.par_chunks_mut(columns * TASK_ROWS)
+                .enumerate()
+                .for_each(|(t, out)| {
+                    for (k, out) in out.iter_mut().enumerate() {
+                        let i = t * columns * TASK_ROWS + k;
+                        let sum = self.neighbours(u, i % columns, i);
+                        let inverse = self.inverse[i];
+                        for c in 0..3 {
+                            let target = inverse * (sum[c] + right_side[i][c]);
+                            out[c] = u[i][c] + DAMPING * (target - u[i][c]);
+                        }
+                        if inverse == 0.0 {
+                            *out = [0.0; 3];
+                        }
                     }
-                    if inverse == 0.0 {
-                        *out = [0.0; 3];
-                    }
-                }
-            });
+                });
             std::mem::swap(u, &mut next);
         }
     }
@@ -225,7 +232,9 @@ impl Level {
 }
 
 fn full_descent(levels: &[Level], right_side: &[[f32; 3]]) -> Vec<[f32; 3]> {
-    let Some((finest, rest)) = levels.split_first() else { return Vec::new() };
+    let Some((finest, rest)) = levels.split_first() else {
+        return Vec::new();
+    };
     let mut solution = match rest.first() {
         None => vec![[0.0; 3]; finest.size.area()],
         Some(coarse) => {
@@ -233,13 +242,19 @@ fn full_descent(levels: &[Level], right_side: &[[f32; 3]]) -> Vec<[f32; 3]> {
             finest.spread(&below, coarse.size)
         }
     };
-    let sweeps = if rest.is_empty() { COARSEST_SWEEPS } else { 2 * SWEEPS };
+    let sweeps = if rest.is_empty() {
+        COARSEST_SWEEPS
+    } else {
+        2 * SWEEPS
+    };
     finest.smooth(&mut solution, right_side, sweeps);
     solution
 }
 
 fn v_cycle(levels: &[Level], solution: &mut Vec<[f32; 3]>, right_side: &[[f32; 3]]) {
-    let Some((finest, rest)) = levels.split_first() else { return };
+    let Some((finest, rest)) = levels.split_first() else {
+        return;
+    };
     let Some(coarse) = rest.first() else {
         finest.smooth(solution, right_side, COARSEST_SWEEPS);
         return;
@@ -261,16 +276,24 @@ fn v_cycle(levels: &[Level], solution: &mut Vec<[f32; 3]>, right_side: &[[f32; 3
 mod tests {
     use super::*;
 
-    fn frame_problem(size: Size, edge: impl Fn(usize, usize) -> f32 + Sync) -> (Membrane, Plane<[f32; 3]>) {
-        let on_rim = |x: usize, y: usize| {
-            x == 0 || y == 0 || x + 1 == size.columns || y + 1 == size.rows
-        };
+    fn frame_problem(
+        size: Size,
+        edge: impl Fn(usize, usize) -> f32 + Sync,
+    ) -> (Membrane, Plane<[f32; 3]>) {
+        let on_rim =
+            |x: usize, y: usize| x == 0 || y == 0 || x + 1 == size.columns || y + 1 == size.rows;
         let membrane = Membrane {
             right: Plane::filled(size, 1.0),
             down: Plane::filled(size, 1.0),
             hold: Plane::from_fn(size, |x, y| if on_rim(x, y) { 1e4 } else { 0.0 }),
         };
-        let data = Plane::from_fn(size, |x, y| if on_rim(x, y) { [edge(x, y); 3] } else { [0.0; 3] });
+        let data = Plane::from_fn(size, |x, y| {
+            if on_rim(x, y) {
+                [edge(x, y); 3]
+            } else {
+                [0.0; 3]
+            }
+        });
         (membrane, data)
     }
 
@@ -279,21 +302,32 @@ mod tests {
     /// five-point grid the rate in y solves cosh(k) = 2 - cos(pi / a) (textbook result).
     #[test]
     fn the_membrane_on_a_rectangle_is_the_closed_form() {
-        let size = Size { columns: 65, rows: 49 };
+        let size = Size {
+            columns: 65,
+            rows: 49,
+        };
         let (a, b) = (64.0f32, 48.0f32);
         let side = |x: usize| (std::f32::consts::PI * x as f32 / a).sin();
-        let (membrane, data) = frame_problem(size, |x, y| if y + 1 == size.rows { side(x) } else { 0.0 });
+        let (membrane, data) =
+            frame_problem(size, |x, y| if y + 1 == size.rows { side(x) } else { 0.0 });
         let got = membrane.solve(&data, 12);
         let k = (2.0 - (std::f32::consts::PI / a).cos()).acosh();
         for (x, y) in [(32, 24), (10, 40), (50, 10), (32, 46)] {
             let exact = side(x) * (k * y as f32).sinh() / (k * b).sinh();
-            assert!((got.at(x, y)[0] - exact).abs() < 2e-3, "{x} {y}: {} {exact}", got.at(x, y)[0]);
+            assert!(
+                (got.at(x, y)[0] - exact).abs() < 2e-3,
+                "{x} {y}: {} {exact}",
+                got.at(x, y)[0]
+            );
         }
     }
 
     #[test]
     fn a_linear_rim_gives_a_linear_membrane() {
-        let size = Size { columns: 40, rows: 33 };
+        let size = Size {
+            columns: 40,
+            rows: 33,
+        };
         let (membrane, data) = frame_problem(size, |x, y| 0.1 * x as f32 - 0.05 * y as f32);
         let got = membrane.solve(&data, 12);
         assert!((got.at(20, 16)[1] - (2.0 - 0.8)).abs() < 3e-3);
@@ -301,7 +335,10 @@ mod tests {
 
     #[test]
     fn a_cut_keeps_two_surfaces_apart() {
-        let size = Size { columns: 40, rows: 30 };
+        let size = Size {
+            columns: 40,
+            rows: 30,
+        };
         let (mut membrane, data) = frame_problem(size, |x, _| if x < 20 { 1.0 } else { -1.0 });
         for y in 0..size.rows {
             membrane.right.set(19, y, 0.0);

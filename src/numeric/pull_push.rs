@@ -21,7 +21,10 @@ pub fn fill(values: &Plane<f32>, weights: &Plane<f32>) -> Plane<f32> {
 
 fn pull(values: &Plane<f32>, weights: &Plane<f32>) -> (Plane<f32>, Plane<f32>) {
     let size = values.size();
-    let half = Size { columns: size.columns.div_ceil(2), rows: size.rows.div_ceil(2) };
+    let half = Size {
+        columns: size.columns.div_ceil(2),
+        rows: size.rows.div_ceil(2),
+    };
     let sums = Plane::from_fn(half, |x, y| {
         let mut total = (0.0f32, 0.0f32);
         for row in 2 * y..(2 * y + 2).min(size.rows) {
@@ -53,7 +56,10 @@ mod tests {
 
     #[test]
     fn a_hole_in_a_constant_is_filled_with_the_constant() {
-        let size = Size { columns: 65, rows: 40 };
+        let size = Size {
+            columns: 65,
+            rows: 40,
+        };
         let values = Plane::from_fn(size, |x, _| if (20..50).contains(&x) { 9.0 } else { 2.5 });
         let weights = Plane::from_fn(size, |x, _| if (20..50).contains(&x) { 0.0 } else { 1.0 });
         let filled = fill(&values, &weights);
@@ -62,7 +68,10 @@ mod tests {
 
     #[test]
     fn known_values_stay() {
-        let size = Size { columns: 33, rows: 33 };
+        let size = Size {
+            columns: 33,
+            rows: 33,
+        };
         let values = Plane::from_fn(size, |x, y| (x * y) as f32);
         let filled = fill(&values, &Plane::filled(size, 1.0));
         assert_eq!(filled, values);

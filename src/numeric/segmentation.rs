@@ -46,8 +46,11 @@ impl Forest {
     }
 
     fn join(&mut self, a: u32, b: u32, difference: f32) {
-        let (small, large) =
-            if self.area[a as usize] < self.area[b as usize] { (a, b) } else { (b, a) };
+        let (small, large) = if self.area[a as usize] < self.area[b as usize] {
+            (a, b)
+        } else {
+            (b, a)
+        };
         self.parent[small as usize] = large;
         self.area[large as usize] += self.area[small as usize];
         self.inner[large as usize] = difference;
@@ -150,7 +153,10 @@ fn number_pieces(within: &Plane<bool>, forest: &mut Forest) -> Pieces {
             numbers.as_mut_slice()[i] = number_of_root[root];
         }
     }
-    Pieces { numbers, count: count as usize }
+    Pieces {
+        numbers,
+        count: count as usize,
+    }
 }
 
 #[cfg(test)]
@@ -160,7 +166,10 @@ mod tests {
 
     #[test]
     fn two_flat_halves_and_a_thin_line_are_three_pieces() {
-        let size = Size { columns: 40, rows: 30 };
+        let size = Size {
+            columns: 40,
+            rows: 30,
+        };
         let value = Plane::from_fn(size, |x, _| match x {
             0..=19 => 1.0f32,
             20..=21 => 30.0,
@@ -168,9 +177,14 @@ mod tests {
         });
         let within = Plane::filled(size, true);
         let values = value.as_slice();
-        let pieces = cut(&within, Granularity { scale: 20.0, min_area: 8 }, |a, b| {
-            (values[a] - values[b]).abs()
-        });
+        let pieces = cut(
+            &within,
+            Granularity {
+                scale: 20.0,
+                min_area: 8,
+            },
+            |a, b| (values[a] - values[b]).abs(),
+        );
         assert_eq!(pieces.count, 3);
         assert_ne!(pieces.numbers.at(0, 0), pieces.numbers.at(39, 29));
         assert_eq!(pieces.numbers.at(20, 0), pieces.numbers.at(21, 29));

@@ -159,10 +159,17 @@ mod tests {
 
     #[test]
     fn names_and_values_are_in_one_order() {
-        let features = PieceFeatures { in_moving_hull: 3.0, area: 1.0, ..PieceFeatures::default() };
+        let features = PieceFeatures {
+            in_moving_hull: 3.0,
+            area: 1.0,
+            ..PieceFeatures::default()
+        };
         let row = features.to_row();
         assert_eq!((row[0], row[FEATURE_COUNT - 1]), (1.0, 3.0));
-        assert_eq!((FEATURE_NAMES[0], FEATURE_NAMES[FEATURE_COUNT - 1]), ("area", "in_moving_hull"));
+        assert_eq!(
+            (FEATURE_NAMES[0], FEATURE_NAMES[FEATURE_COUNT - 1]),
+            ("area", "in_moving_hull")
+        );
         assert!(FEATURE_NAMES.contains(&FIRST_STILLNESS_FEATURE));
     }
 }

@@ -88,8 +88,12 @@ fn fill_hull(inside: &mut Plane<bool>, corners: &[Point<i32>]) {
             }
             let span = (high.y - low.y).max(1) as f32;
             let x = low.x as f32 + (high.x - low.x) as f32 * (y - low.y) as f32 / span;
-            left = left.min(x).min(if low.y == high.y { high.x as f32 } else { x });
-            right = right.max(x).max(if low.y == high.y { high.x as f32 } else { x });
+            left = left
+                .min(x)
+                .min(if low.y == high.y { high.x as f32 } else { x });
+            right = right
+                .max(x)
+                .max(if low.y == high.y { high.x as f32 } else { x });
         }
         if left <= right {
             let last = inside.columns() - 1;

@@ -60,6 +60,8 @@ pub struct Observed<'a> {
     pub light: &'a LightingChange,
     /// Evidence of change.
     pub evidence: &'a Evidence,
+    /// Where the plate shows the lit frame's place at all, short of the last few pixels.
+    pub usable: &'a Plane<bool>,
     /// The plate's sky.
     pub sky: &'a SkyLayer,
     /// Stillness, when other poses were seen.
@@ -104,7 +106,10 @@ pub fn cut_regions(observed: &Observed<'_>) -> Regions {
     let excess = observed.evidence.excess.as_slice();
     let pieces = cut(
         &changed,
-        Granularity { scale: CUT_SCALE, min_area: MIN_PIECE },
+        Granularity {
+            scale: CUT_SCALE,
+            min_area: MIN_PIECE,
+        },
         |i, j| {
             let colour = difference(seen.at_index(i), seen.at_index(j)).0;
             let light = EXCESS_WEIGHT * (excess[i] - excess[j]).abs();
@@ -121,12 +126,16 @@ pub fn cut_regions(observed: &Observed<'_>) -> Regions {
 fn changed_pixels(observed: &Observed<'_>) -> Plane<bool> {
     let evidence = observed.evidence;
     let noise = &observed.light.noise;
-    let raw = evidence.difference.zip(&evidence.lit_seen.lightness, |&d, &lightness| {
-        let y = ((lightness + 16.0) / 116.0).max(0.1).powi(3);
-        let per_light = 116.0 / 3.0 * y.powf(-2.0 / 3.0);
-        let sigma = noise.sigma(y) * BLUR_NOISE_SHARE * std::f32::consts::SQRT_2 * per_light;
-        d > SEEN_DIFFERENCE.max(NOISE_SIGMAS * sigma)
-    });
+    let raw = evidence
+        .difference
+        .zip(&evidence.lit_seen.lightness, |&d, &lightness| {
+            let y = ((lightness + 16.0) / 116.0).max(0.1).powi(3);
+            let per_light = 116.0 / 3.0 * y.powf(-2.0 / 3.0);
+            let sigma = noise.sigma(y) * BLUR_NOISE_SHARE * std::f32::consts::SQRT_2 * per_light;
+            d > SEEN_DIFFERENCE.max(NOISE_SIGMAS * sigma)
+        });
+    // Where the plate shows nothing, nothing can be said.
+    let raw = raw.zip(observed.usable, |&c, &u| c && u);
     // Holes of single pixels closed, specks of single pixels dropped.
     let share = box_mean(&raw.map(|&c| if c { 1.0 } else { 0.0 }), 1);
     let closed = raw.zip(&share, |&c, &s| if c { s > 0.2 } else { s > 0.5 });
@@ -139,10 +148,16 @@ fn without_small_blobs(mask: &Plane<bool>) -> Plane<bool> {
     for &n in blobs.numbers.as_slice() {
         areas[n as usize] += 1;
     }
-    blobs.numbers.map(|&n| n > 0 && areas[n as usize] >= MIN_BLOB)
+    blobs
+        .numbers
+        .map(|&n| n > 0 && areas[n as usize] >= MIN_BLOB)
 }
 
 /// Connected blobs (eight neighbours), numbered from 1.
+pub fn connected_blobs(mask: &Plane<bool>) -> Pieces {
+    connected(mask)
+}
+
 pub(super) fn connected(mask: &Plane<bool>) -> Pieces {
     let size = mask.size();
     let bytes = mask.map(|&m| if m { 255u8 } else { 0 });
@@ -159,7 +174,10 @@ pub(super) fn connected(mask: &Plane<bool>) -> Pieces {
     );
     let numbers: Vec<u32> = numbers.into_raw();
     let count = numbers.iter().copied().max().unwrap_or(0) as usize;
-    Pieces { numbers: Plane::from_vec(size, numbers), count }
+    Pieces {
+        numbers: Plane::from_vec(size, numbers),
+        count,
+    }
 }
 
 /// Sums over the pixels of one piece or blob.
@@ -225,7 +243,9 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     for y in 0..size.rows {
         for x in 0..size.columns {
             let i = y * size.columns + x;
-            let Some(values) = &per_pixel[i] else { continue };
+            let Some(values) = &per_pixel[i] else {
+                continue;
+            };
             let n = numbers[i];
             let s = &mut sums[n as usize];
             s.area += 1;
@@ -244,7 +264,11 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
                 if numbers[j] != n {
                     on_rim = true;
                     if numbers[j] == 0 || n < numbers[j] {
-                        let key = if numbers[j] == 0 { (0, n) } else { (n, numbers[j]) };
+                        let key = if numbers[j] == 0 {
+                            (0, n)
+                        } else {
+                            (n, numbers[j])
+                        };
                         *shared.entry(key).or_default() += 1;
                     }
                 }
@@ -287,14 +311,23 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
             unchanged_rim[b as usize] = rim;
             continue;
         }
-        out[a as usize - 1].neighbours.push(Neighbour { piece: b as usize - 1, rim });
-        out[b as usize - 1].neighbours.push(Neighbour { piece: a as usize - 1, rim });
+        out[a as usize - 1].neighbours.push(Neighbour {
+            piece: b as usize - 1,
+            rim,
+        });
+        out[b as usize - 1].neighbours.push(Neighbour {
+            piece: a as usize - 1,
+            rim,
+        });
     }
     add_surroundings(&mut out, &unchanged_rim);
     add_blobs(&mut out, &pieces.numbers, size);
     add_distances(&mut out, &sums, size);
     super::hull::add_moving_hulls(&mut out, &pieces.numbers);
-    Regions { numbers: pieces.numbers, pieces: out }
+    Regions {
+        numbers: pieces.numbers,
+        pieces: out,
+    }
 }
 
 /// Along a piece's rim: sums of new edge, lost edge and plate edges, and the number of pixels.
@@ -309,7 +342,10 @@ struct Probe<'a> {
 
 impl<'a> Probe<'a> {
     fn new(observed: &'a Observed<'a>) -> Self {
-        Self { observed, size: observed.lit.size() }
+        Self {
+            observed,
+            size: observed.lit.size(),
+        }
     }
 
     fn values(&self, i: usize) -> [f32; VALUES] {
@@ -320,9 +356,9 @@ impl<'a> Probe<'a> {
         let plate = e.relit_seen.at_index(i);
         let excess = e.excess.as_slice()[i];
         let clipped = o.lit.at_index(i).into_iter().fold(0.0f32, f32::max) >= CLIPPED_LIGHT;
-        let (still, returns) = o
-            .stillness
-            .map_or((0.0, 0.0), |s| (s.still.as_slice()[i], s.returns.as_slice()[i]));
+        let (still, returns) = o.stillness.map_or((0.0, 0.0), |s| {
+            (s.still.as_slice()[i], s.returns.as_slice()[i])
+        });
         let lit_sky = o.sky.fits_loosely(lit);
         let total: [f32; 3] = std::array::from_fn(|c| {
             o.light.log_ratio[c].as_slice()[i] - o.light.gain[c].max(1e-3).ln()
@@ -362,7 +398,10 @@ impl<'a> Probe<'a> {
 
     /// Smallest difference to the relit plate's tones around.
     fn nearest_tone(&self, i: usize) -> f32 {
-        let (x, y) = ((i % self.size.columns) as i64, (i / self.size.columns) as i64);
+        let (x, y) = (
+            (i % self.size.columns) as i64,
+            (i / self.size.columns) as i64,
+        );
         let here = self.observed.evidence.lit_seen.at_index(i);
         let mut best = f32::INFINITY;
         for dy in (-SWAY_REACH..=SWAY_REACH).step_by(2) {
@@ -391,7 +430,9 @@ fn own_features(s: &Sums, rim: Rim, size: Size) -> PieceFeatures {
     let area = s.area as f32;
     let window = s.window();
     let spread = |square: usize, mean: usize| {
-        (s.mean(square) - s.mean(mean) * s.mean(mean)).max(0.0).sqrt()
+        (s.mean(square) - s.mean(mean) * s.mean(mean))
+            .max(0.0)
+            .sqrt()
     };
     let rim_mean = |sum: f64| (sum / rim.3.max(1) as f64) as f32;
     let flag = |b: bool| f32::from(u8::from(b));
@@ -451,8 +492,11 @@ fn add_surroundings(pieces: &mut [Piece], unchanged_rim: &[u32]) {
         let touching: f32 = piece.neighbours.iter().map(|n| n.rim as f32).sum();
         let total = (free + touching).max(1.0);
         let mean = |of: &dyn Fn(&PieceFeatures) -> f32, unchanged: f32| {
-            let sum: f32 =
-                piece.neighbours.iter().map(|n| n.rim as f32 * of(&own[n.piece])).sum();
+            let sum: f32 = piece
+                .neighbours
+                .iter()
+                .map(|n| n.rim as f32 * of(&own[n.piece]))
+                .sum();
             (sum + free * unchanged) / total
         };
         let f = piece.features;
@@ -485,7 +529,11 @@ fn add_blobs(pieces: &mut [Piece], numbers: &Plane<u32>, size: Size) {
         s.top = s.top.min(piece.window.top);
         s.bottom = s.bottom.max(piece.window.bottom - 1);
         let f = &piece.features;
-        for (sum, v) in s.values.iter_mut().zip([f.still, f.returns, f.agreement_coarse]) {
+        for (sum, v) in s
+            .values
+            .iter_mut()
+            .zip([f.still, f.returns, f.agreement_coarse])
+        {
             *sum += area * f64::from(v);
         }
     }
@@ -528,8 +576,12 @@ fn add_distances(pieces: &mut [Piece], sums: &[Sums], size: Size) {
         others
             .iter()
             .map(|o| {
-                let dx = (o.left as f64 - centre.0).max(centre.0 - o.right as f64).max(0.0);
-                let dy = (o.top as f64 - centre.1).max(centre.1 - o.bottom as f64).max(0.0);
+                let dx = (o.left as f64 - centre.0)
+                    .max(centre.0 - o.right as f64)
+                    .max(0.0);
+                let dy = (o.top as f64 - centre.1)
+                    .max(centre.1 - o.bottom as f64)
+                    .max(0.0);
                 (dx * dx + dy * dy).sqrt() as f32 / long
             })
             .fold(MAX_DISTANCE, f32::min)
@@ -540,7 +592,10 @@ fn add_distances(pieces: &mut [Piece], sums: &[Sums], size: Size) {
         .map(|(i, p)| {
             let s = &sums[i + 1];
             let centre = (s.x / s.area as f64, s.y / s.area as f64);
-            (nearest(&p.window, centre, &standing), nearest(&p.window, centre, &moving))
+            (
+                nearest(&p.window, centre, &standing),
+                nearest(&p.window, centre, &moving),
+            )
         })
         .collect();
     for (piece, (to_standing, to_moving)) in pieces.iter_mut().zip(distances) {

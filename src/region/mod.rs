@@ -9,8 +9,6 @@ mod hull;
 mod measure;
 mod stillness;
 
-pub use features::{
-    FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE, PieceFeatures,
-};
-pub use measure::{Neighbour, Observed, Piece, Regions, cut_regions};
+pub use features::{FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE, PieceFeatures};
+pub use measure::{Neighbour, Observed, Piece, Regions, connected_blobs, cut_regions};
 pub use stillness::{Camera, Companion, Stillness, observe_stillness};

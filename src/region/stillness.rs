@@ -74,12 +74,18 @@ pub fn observe_stillness<'a>(
     }
     let share = 1.0 / count as f32;
     let mean = |sum: &Plane<f32>| gaussian(&sum.map(|v| v * share), STILLNESS_BLUR);
-    Some(Stillness { still: mean(&still), returns: mean(&returns) })
+    Some(Stillness {
+        still: mean(&still),
+        returns: mean(&returns),
+    })
 }
 
 fn add_soft(sum: &mut Plane<f32>, difference: &Plane<f32>) {
-    sum.as_mut_slice().par_iter_mut().zip(difference.as_slice()).for_each(|(sum, &d)| {
-        let t = d / HALF_DIFFERENCE;
-        *sum += 1.0 / (1.0 + t * t);
-    });
+    sum.as_mut_slice()
+        .par_iter_mut()
+        .zip(difference.as_slice())
+        .for_each(|(sum, &d)| {
+            let t = d / HALF_DIFFERENCE;
+            *sum += 1.0 / (1.0 + t * t);
+        });
 }

@@ -267,7 +267,9 @@ impl Registration {
     /// Where in the lit frame a plate pixel is seen.
     pub fn lit_point(&self, plate: Point) -> Point {
         let sent = self.homography.apply(plate);
-        self.field.as_ref().map_or(sent, |field| field.seen_at(sent))
+        self.field
+            .as_ref()
+            .map_or(sent, |field| field.seen_at(sent))
     }
 
     /// Does every pixel stay where it is?

@@ -117,7 +117,13 @@ mod tests {
             ([0.0, 0.0, 1.0], [32.2957, 79.1856, -107.8573]),
         ];
         for (rgb, lab) in published {
-            let mut picture = SceneLinear::filled(Size { columns: 1, rows: 1 }, 0.0);
+            let mut picture = SceneLinear::filled(
+                Size {
+                    columns: 1,
+                    rows: 1,
+                },
+                0.0,
+            );
             for (c, v) in rgb.into_iter().enumerate() {
                 picture.channels[c].set(0, 0, v);
             }

@@ -15,7 +15,9 @@ const RIM_SIGMA: f32 = 1.0;
 /// `plate` is registered, `sky` says where it shows open sky. What the drift brings in from behind
 /// roofs or from outside the frame is filled smoothly from the sky around. Holds two pictures.
 pub fn carry_sky(plate: &SceneLinear, sky: &Plane<bool>, drift: &Drift) -> SceneLinear {
-    let Some(back) = drift.motion.inverse() else { return plate.clone() };
+    let Some(back) = drift.motion.inverse() else {
+        return plate.clone();
+    };
     let size = plate.size();
     let weight = sky.map(|&s| if s { 1.0f32 } else { 0.0 });
     // Only pixels that are sky all around may lend their colour: rims are mixed with leaf or roof.
@@ -30,7 +32,10 @@ pub fn carry_sky(plate: &SceneLinear, sky: &Plane<bool>, drift: &Drift) -> Scene
             if share <= 0.0 {
                 return here;
             }
-            let from = back.apply(Point { x: x as f64, y: y as f64 });
+            let from = back.apply(Point {
+                x: x as f64,
+                y: y as f64,
+            });
             here + share * (bilinear(&layer, from) - here)
         })
     });
@@ -42,7 +47,10 @@ fn bilinear(plane: &Plane<f32>, at: Point) -> f32 {
     let x = at.x.clamp(0.0, (plane.columns() - 1) as f64);
     let y = at.y.clamp(0.0, (plane.rows() - 1) as f64);
     let (l, t) = (x as usize, y as usize);
-    let (r, b) = ((l + 1).min(plane.columns() - 1), (t + 1).min(plane.rows() - 1));
+    let (r, b) = (
+        (l + 1).min(plane.columns() - 1),
+        (t + 1).min(plane.rows() - 1),
+    );
     let (u, v) = ((x - l as f64) as f32, (y - t as f64) as f32);
     let up = plane.at(l, t) + u * (plane.at(r, t) - plane.at(l, t));
     let down = plane.at(l, b) + u * (plane.at(r, b) - plane.at(l, b));

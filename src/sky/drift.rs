@@ -61,7 +61,11 @@ pub struct Drift {
 impl Drift {
     /// A sky that stands still.
     pub fn none() -> Self {
-        Self { motion: Homography::identity(), correlation: 0.0, standing: 0.0 }
+        Self {
+            motion: Homography::identity(),
+            correlation: 0.0,
+            standing: 0.0,
+        }
     }
 
     /// Shift at a point, working px.
@@ -125,10 +129,7 @@ impl Level {
 /// Estimates how the sky moved from the plate to the lit frame.
 ///
 /// Both frames are registered and as seen; the masks say where each shows open sky.
-pub fn estimate_drift(
-    lit: (&Perceived, &Plane<bool>),
-    plate: (&Perceived, &Plane<bool>),
-) -> Drift {
+pub fn estimate_drift(lit: (&Perceived, &Plane<bool>), plate: (&Perceived, &Plane<bool>)) -> Drift {
     let mut motion = Homography::identity();
     let mut result = Drift::none();
     for (number, factor) in LEVELS.into_iter().enumerate() {
@@ -147,9 +148,17 @@ pub fn estimate_drift(
                 correlation(&lit_level, &plate_level, &Homography::identity()).unwrap_or(0.0);
             let motion = motion.reduced(1.0 / factor as f64);
             result = if carried > standing + MIN_GAIN {
-                Drift { motion, correlation: carried, standing }
+                Drift {
+                    motion,
+                    correlation: carried,
+                    standing,
+                }
             } else {
-                Drift { correlation: standing, standing, ..Drift::none() }
+                Drift {
+                    correlation: standing,
+                    standing,
+                    ..Drift::none()
+                }
             };
         }
     }
@@ -162,7 +171,9 @@ fn best_shift(lit: &Level, plate: &Level) -> Homography {
     let mut best = (f32::INFINITY, 0i64, 0i64);
     for dy in -reach / 2..=reach / 2 {
         for dx in -reach..=reach {
-            let Some(cost) = shift_cost(lit, plate, dx, dy) else { continue };
+            let Some(cost) = shift_cost(lit, plate, dx, dy) else {
+                continue;
+            };
             let cost = cost + SHIFT_PENALTY * ((dx * dx + dy * dy) as f32).sqrt();
             if cost < best.0 {
                 best = (cost, dx, dy);
@@ -228,7 +239,9 @@ struct Equation {
 }
 
 fn refine(lit: &Level, plate: &Level, start: Homography) -> Homography {
-    let Some(mut back) = start.inverse() else { return start };
+    let Some(mut back) = start.inverse() else {
+        return start;
+    };
     let mut last = f32::INFINITY;
     let mut best = back;
     for _ in 0..MAX_STEPS {
@@ -243,8 +256,12 @@ fn refine(lit: &Level, plate: &Level, start: Homography) -> Homography {
             break;
         }
         (last, best) = (typical, back);
-        let Some(step) = solve(&equations, TUKEY * typical) else { break };
-        let Some(next) = stepped(&back, &step, lit.sky.columns() as f64) else { break };
+        let Some(step) = solve(&equations, TUKEY * typical) else {
+            break;
+        };
+        let Some(next) = stepped(&back, &step, lit.sky.columns() as f64) else {
+            break;
+        };
         back = next;
     }
     best.inverse().unwrap_or(start)
@@ -259,17 +276,28 @@ fn equations(lit: &Level, plate: &Level, back: &Homography) -> Vec<Equation> {
             if !*lit.sky.at(x, y) {
                 continue;
             }
-            let at = back.apply(Point { x: x as f64, y: y as f64 });
+            let at = back.apply(Point {
+                x: x as f64,
+                y: y as f64,
+            });
             let (u, v) = (x as f64 / scale, y as f64 / scale);
             for band in 0..2 {
-                let Some((value, gx, gy)) = plate.sample(band, at.x, at.y) else { continue };
+                let Some((value, gx, gy)) = plate.sample(band, at.x, at.y) else {
+                    continue;
+                };
                 let residual = lit.bands[band].at(x, y) - value;
                 let (gx, gy) = (f64::from(gx), f64::from(gy));
                 let radial = -(gx * at.x + gy * at.y) / scale;
                 out.push(Equation {
                     residual,
                     row: SVector::from([
-                        gx * u, gx * v, gx, gy * u, gy * v, gy, radial * u * scale,
+                        gx * u,
+                        gx * v,
+                        gx,
+                        gy * u,
+                        gy * v,
+                        gy,
+                        radial * u * scale,
                         radial * v * scale,
                     ]),
                 });
@@ -321,7 +349,10 @@ fn correlation(lit: &Level, plate: &Level, motion: &Homography) -> Option<f32> {
             if !*lit.sky.at(x, y) {
                 continue;
             }
-            let at = back.apply(Point { x: x as f64, y: y as f64 });
+            let at = back.apply(Point {
+                x: x as f64,
+                y: y as f64,
+            });
             for band in 0..2 {
                 if let Some((value, _, _)) = plate.sample(band, at.x, at.y) {
                     sums.add(*lit.bands[band].at(x, y), value);
@@ -339,7 +370,10 @@ mod tests {
     use crate::scene::Size;
 
     fn clouds(dx: f32, dy: f32) -> Perceived {
-        let size = Size { columns: 640, rows: 320 };
+        let size = Size {
+            columns: 640,
+            rows: 320,
+        };
         let value = |x: usize, y: usize| {
             let (x, y) = (x as f32 - dx, y as f32 - dy);
             (x * 0.031).sin() * (y * 0.043 + x * 0.011).cos() + 0.6 * (x * 0.07 + y * 0.05).sin()
@@ -353,10 +387,19 @@ mod tests {
 
     #[test]
     fn a_known_drift_is_found_to_a_pixel() {
-        let all = Plane::filled(Size { columns: 640, rows: 320 }, true);
+        let all = Plane::filled(
+            Size {
+                columns: 640,
+                rows: 320,
+            },
+            true,
+        );
         let (plate, lit) = (clouds(0.0, 0.0), clouds(37.0, -9.0));
         let drift = estimate_drift((&lit, &all), (&plate, &all));
         let (dx, dy) = drift.shift_at(Point { x: 320.0, y: 160.0 });
-        assert!((dx - 37.0).abs() < 1.0 && (dy + 9.0).abs() < 1.0, "{dx} {dy}");
+        assert!(
+            (dx - 37.0).abs() < 1.0 && (dy + 9.0).abs() < 1.0,
+            "{dx} {dy}"
+        );
     }
 }

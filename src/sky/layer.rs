@@ -26,10 +26,22 @@ struct Growth {
 /// allows (clouds are smooth at 4 px; leaves, bricks and grass are not), then ever more wary of
 /// leaking into a smooth wall.
 const GROWTHS: [Growth; 4] = [
-    Growth { max_step: 7.0, max_texture: 2.2 },
-    Growth { max_step: 4.5, max_texture: 1.5 },
-    Growth { max_step: 3.0, max_texture: 1.0 },
-    Growth { max_step: 2.0, max_texture: 0.7 },
+    Growth {
+        max_step: 7.0,
+        max_texture: 2.2,
+    },
+    Growth {
+        max_step: 4.5,
+        max_texture: 1.5,
+    },
+    Growth {
+        max_step: 3.0,
+        max_texture: 1.0,
+    },
+    Growth {
+        max_step: 2.0,
+        max_texture: 0.7,
+    },
 ];
 
 /// Share of the frame, from below, that no sky reaches: there is ground under a portrait.
@@ -81,13 +93,20 @@ struct SkyColour {
 
 impl SkyLayer {
     fn none(size: Size) -> Self {
-        Self { mask: Plane::filled(size, false), share: 0.0, colours: Vec::new() }
+        Self {
+            mask: Plane::filled(size, false),
+            share: 0.0,
+            colours: Vec::new(),
+        }
     }
 
     /// Squared Mahalanobis distance of a CIELAB colour to the nearest colour of this sky;
     /// infinite when there is no sky.
     pub fn distance2(&self, lab: [f32; 3]) -> f32 {
-        self.colours.iter().map(|c| c.distance2(lab)).fold(f32::INFINITY, f32::min)
+        self.colours
+            .iter()
+            .map(|c| c.distance2(lab))
+            .fold(f32::INFINITY, f32::min)
     }
 
     /// Does a CIELAB colour belong to this sky?
@@ -116,7 +135,10 @@ impl SkyLayer {
             let row = (at.y + 0.5).clamp(0.0, (size.rows - 1) as f64) as usize;
             *self.mask.at(column, row)
         });
-        Self { mask, ..self.clone() }
+        Self {
+            mask,
+            ..self.clone()
+        }
     }
 
     /// The part of this sky that another, registered frame shows too.
@@ -132,7 +154,11 @@ impl SkyColour {
     fn distance2(&self, lab: [f32; 3]) -> f32 {
         let d: [f32; 3] = std::array::from_fn(|k| lab[k] - self.mean[k]);
         (0..3)
-            .map(|i| d[i] * (0..3).map(|j| self.inverse_covariance[i][j] * d[j]).sum::<f32>())
+            .map(|i| {
+                d[i] * (0..3)
+                    .map(|j| self.inverse_covariance[i][j] * d[j])
+                    .sum::<f32>()
+            })
             .sum()
     }
 }
@@ -146,9 +172,17 @@ pub fn find_sky(picture: &SceneLinear, seen: &Perceived) -> SkyLayer {
         .into_iter()
         .map(|growth| grow_from_top(seen, growth))
         .find(is_plausible);
-    let Some(grown) = found else { return SkyLayer::none(size) };
-    let Some(colours) = fit_colours(&grown) else { return SkyLayer::none(size) };
-    let mut layer = SkyLayer { mask: Plane::filled(size, false), share: 0.0, colours };
+    let Some(grown) = found else {
+        return SkyLayer::none(size);
+    };
+    let Some(colours) = fit_colours(&grown) else {
+        return SkyLayer::none(size);
+    };
+    let mut layer = SkyLayer {
+        mask: Plane::filled(size, false),
+        share: 0.0,
+        colours,
+    };
     layer.mask = classify(&layer, &grown, seen);
     let count = layer.mask.as_slice().iter().filter(|&&s| s).count();
     layer.share = count as f32 / size.area() as f32;
@@ -177,7 +211,12 @@ fn grow_from_top(seen: &Perceived, growth: Growth) -> Blocks {
     }
     while let Some((x, y)) = queue.pop_front() {
         let here = colour(x, y);
-        let near = [(x.wrapping_sub(1), y), (x + 1, y), (x, y.wrapping_sub(1)), (x, y + 1)];
+        let near = [
+            (x.wrapping_sub(1), y),
+            (x + 1, y),
+            (x, y.wrapping_sub(1)),
+            (x, y + 1),
+        ];
         for (nx, ny) in near {
             if nx < size.columns
                 && ny < size.rows
@@ -230,8 +269,9 @@ fn median(mut values: Vec<f32>) -> f32 {
 }
 
 fn fit_colours(blocks: &Blocks) -> Option<Vec<SkyColour>> {
-    let inside: Vec<usize> =
-        (0..blocks.sky.size().area()).filter(|&i| blocks.sky.as_slice()[i]).collect();
+    let inside: Vec<usize> = (0..blocks.sky.size().area())
+        .filter(|&i| blocks.sky.as_slice()[i])
+        .collect();
     let step = inside.len().div_ceil(MIXTURE_SAMPLES).max(1);
     let rows: Vec<[f64; 3]> = inside
         .iter()
@@ -277,8 +317,7 @@ fn classify(layer: &SkyLayer, blocks: &Blocks, seen: &Perceived) -> Plane<bool> 
     const GAP_REACH: usize = 12;
     let grown = blocks.sky.map(|&s| if s { 1.0f32 } else { 0.0 });
     let near = crate::numeric::filter::box_mean(&grown, GAP_REACH);
-    let smooth: [Plane<f32>; 3] =
-        [&seen.lightness, &seen.a, &seen.b].map(|p| gaussian(p, 0.7));
+    let smooth: [Plane<f32>; 3] = [&seen.lightness, &seen.a, &seen.b].map(|p| gaussian(p, 0.7));
     let fits = Plane::from_fn(seen.size(), |x, y| {
         let (bx, by) = (x / BLOCK, y / BLOCK);
         if *near.at(bx, by) <= 0.0 {

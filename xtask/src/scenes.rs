@@ -31,26 +31,42 @@ pub fn read(folder: &Path) -> Result<Scene, Box<dyn Error>> {
     let name_of = |value: &serde_json::Value| value.as_str().unwrap_or_default().to_owned();
     let plate = frame(&folder.join(name_of(&facts["plate"])))?;
     let mut scene = Scene {
-        name: folder.file_name().unwrap_or_default().to_string_lossy().into_owned(),
+        name: folder
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned(),
         plate,
         lit: Vec::new(),
         labels: Vec::new(),
     };
     for f in facts["frames"].as_array().into_iter().flatten() {
         scene.lit.push(frame(&folder.join(name_of(&f["lit"])))?);
-        scene.labels.push(labels(&folder.join(name_of(&f["labels"])))?);
+        scene
+            .labels
+            .push(labels(&folder.join(name_of(&f["labels"])))?);
     }
     Ok(scene)
 }
 
 fn frame(path: &Path) -> Result<Frame, Box<dyn Error>> {
     let photo = photo::read(path, &ReadLimits::default())?;
-    Ok(Frame { samples: photo.samples, encoding: photo.encoding })
+    Ok(Frame {
+        samples: photo.samples,
+        encoding: photo.encoding,
+    })
 }
 
 fn labels(path: &Path) -> Result<Plane<Label>, Box<dyn Error>> {
     let picture = image::load_from_memory(&std::fs::read(path)?)?.to_luma8();
-    let size = Size { columns: picture.width() as usize, rows: picture.height() as usize };
-    let labels = picture.into_raw().into_iter().map(Label::from_index).collect();
+    let size = Size {
+        columns: picture.width() as usize,
+        rows: picture.height() as usize,
+    };
+    let labels = picture
+        .into_raw()
+        .into_iter()
+        .map(Label::from_index)
+        .collect();
     Ok(Plane::from_vec(size, labels))
 }

@@ -32,7 +32,14 @@ pub fn build(set: &Path, table: &Path) -> Result<(), Box<dyn Error>> {
         rows.extend(measure(&scene, &plate_with_somebody(&scene))?);
         for row in rows {
             let e = &row.example;
-            write!(text, "{},{},{},{}", row.scene, row.frame, e.label.name(), e.area)?;
+            write!(
+                text,
+                "{},{},{},{}",
+                row.scene,
+                row.frame,
+                e.label.name(),
+                e.area
+            )?;
             for value in e.row {
                 write!(text, ",{}", short(value))?;
             }
@@ -83,8 +90,11 @@ fn examples(examined: &Examined, labels: &Plane<Label>, factor: usize) -> Vec<Ex
     }
     let mut of_class: Vec<Vec<Example>> = vec![Vec::new(); LABELS.len()];
     for (piece, counts) in regions.pieces.iter().zip(counts) {
-        let (best, &count) =
-            counts.iter().enumerate().max_by_key(|(_, c)| **c).unwrap_or((0, &0));
+        let (best, &count) = counts
+            .iter()
+            .enumerate()
+            .max_by_key(|(_, c)| **c)
+            .unwrap_or((0, &0));
         if count as f32 >= MIN_PURITY * piece.area as f32 {
             of_class[best].push(Example {
                 row: piece.features.to_row(),
@@ -111,7 +121,9 @@ fn examples(examined: &Examined, labels: &Plane<Label>, factor: usize) -> Vec<Ex
 /// the plate alone shows is not to be taken for something in the lit frames.
 fn plate_with_somebody(scene: &Scene) -> Frame {
     let mut plate = scene.plate.clone();
-    let (Some(lit), Some(labels)) = (scene.lit.last(), scene.labels.last()) else { return plate };
+    let (Some(lit), Some(labels)) = (scene.lit.last(), scene.labels.last()) else {
+        return plate;
+    };
     let size = plate.samples.size;
     let count = plate.samples.layout.count();
     let (CodeValues::Eight(from), CodeValues::Eight(to)) =
@@ -119,7 +131,11 @@ fn plate_with_somebody(scene: &Scene) -> Frame {
     else {
         return plate;
     };
-    let side = if scene.name.bytes().map(usize::from).sum::<usize>() % 2 == 0 { 1 } else { -1 };
+    let side = if scene.name.bytes().map(usize::from).sum::<usize>() % 2 == 0 {
+        1
+    } else {
+        -1
+    };
     let shift = side * (size.columns as i64 / 4);
     for y in 0..size.rows {
         for x in 0..size.columns {
@@ -139,7 +155,12 @@ fn plate_with_somebody(scene: &Scene) -> Frame {
 fn read_table(table: &Path) -> Result<Vec<Row>, Box<dyn Error>> {
     let text = std::fs::read_to_string(table)?;
     let mut lines = text.lines();
-    let header: Vec<&str> = lines.next().unwrap_or_default().split(',').skip(4).collect();
+    let header: Vec<&str> = lines
+        .next()
+        .unwrap_or_default()
+        .split(',')
+        .skip(4)
+        .collect();
     if header != FEATURE_NAMES {
         return Err("the table was made for other features: run `xtask table`".into());
     }
@@ -162,17 +183,27 @@ fn row_of_line(line: &str) -> Result<Row, Box<dyn Error>> {
     Ok(Row {
         scene: cells[0].to_owned(),
         frame: cells[1].parse()?,
-        example: Example { row, label, area: cells[3].parse()? },
+        example: Example {
+            row,
+            label,
+            area: cells[3].parse()?,
+        },
     })
 }
 
 pub fn train_models(table: &Path, models: &Path) -> Result<(), Box<dyn Error>> {
     let rows = read_table(table)?;
     let _frames = rows.iter().map(|r| r.frame).max();
-    for (evidence, name) in [(Evidence::WithPoses, "with-poses"), (Evidence::Alone, "alone")] {
+    for (evidence, name) in [
+        (Evidence::WithPoses, "with-poses"),
+        (Evidence::Alone, "alone"),
+    ] {
         let examples: Vec<Example> = rows.iter().map(|r| r.example.clone()).collect();
         let model = train(&examples, evidence);
-        std::fs::write(models.join(format!("{name}.json")), serde_json::to_string(&model)? + "\n")?;
+        std::fs::write(
+            models.join(format!("{name}.json")),
+            serde_json::to_string(&model)? + "\n",
+        )?;
         println!("{name}: {} examples", examples.len());
         left_out(&rows, evidence)?;
     }

@@ -1,0 +1,128 @@
+//! Gear stands somewhere, and shadows and glints belong to gear.
+//!
+//! A set-up's gear is tall or enters from the border of the frame; a bird, a sheep that stays put
+//! for two poses or a flickering leaf is neither. A shadow lies near the gear that throws it.
+
+use super::Classified;
+use crate::region::{Regions, connected_blobs};
+use crate::scene::{Label, Plane};
+
+/// Gear apart by less than this still is one thing, px of the working copy: a cable behind leaves.
+const JOIN_PX: usize = 4;
+
+/// Gear that does not enter from the border is at least this tall, as a share of the long side.
+const MIN_HEIGHT: f32 = 0.07;
+
+/// And takes at least this share of the frame.
+const MIN_SHARE: f32 = 0.0003;
+
+/// Shadows and glints that count on their own are at least this share of the frame.
+const MIN_SHADOW_SHARE: f32 = 0.00008;
+
+/// Smaller ones must touch the gear or a shadow that counts: within this, px of the working copy.
+const TOUCH_PX: usize = 6;
+
+/// Tones found within a few pixels of their place in the plate (CIE94): leaves and grass.
+const SWAY_TONE: f32 = 2.0;
+
+/// Leaves and grass are below this share of the frame.
+const LEAF_SHARE: f32 = 0.0004;
+
+/// Surroundings almost all unchanged: a speck.
+const SPECK_UNCHANGED: f32 = 0.9;
+
+/// Takes back what was called gear, shadow or glint without standing up to these.
+pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
+    let size = regions.numbers.size();
+    let area = size.area() as f32;
+    let gear = plane_of(regions, classified, |l| l == Label::Gear);
+    let blobs = connected_blobs(&dilated(&gear, JOIN_PX));
+    let mut boxes = vec![(usize::MAX, usize::MAX, 0usize, 0usize, 0usize); blobs.count + 1];
+    for y in 0..size.rows {
+        for x in 0..size.columns {
+            let b = *blobs.numbers.at(x, y) as usize;
+            if b > 0 && *gear.at(x, y) {
+                let e = &mut boxes[b];
+                *e = (e.0.min(x), e.1.min(y), e.2.max(x), e.3.max(y), e.4 + 1);
+            }
+        }
+    }
+    let stands: Vec<bool> = boxes
+        .iter()
+        .map(|&(left, top, right, bottom, pixels)| {
+            let at_border =
+                left == 0 || top == 0 || right + 1 == size.columns || bottom + 1 == size.rows;
+            let height = bottom.saturating_sub(top) as f32 / size.long_side() as f32;
+            pixels as f32 >= MIN_SHARE * area && (at_border || height >= MIN_HEIGHT)
+        })
+        .collect();
+    let blob_of_piece = first_blob(regions, &blobs.numbers);
+    for (i, label) in classified.labels.iter_mut().enumerate() {
+        if *label == Label::Gear && !stands[blob_of_piece[i]] {
+            *label = Label::Other;
+        }
+    }
+    demand_belonging(classified, regions);
+}
+
+fn demand_belonging(classified: &mut Classified, regions: &Regions) {
+    let area = regions.numbers.size().area() as f32;
+    let is_part = |l: Label| matches!(l, Label::GearShadow | Label::Glint);
+    let any_gear = classified.labels.contains(&Label::Gear);
+    // Specks first: what is left then may support its neighbours.
+    for (label, piece) in classified.labels.iter_mut().zip(&regions.pieces) {
+        let f = &piece.features;
+        let is_leaf = f.sway < SWAY_TONE
+            && f.near_unchanged > SPECK_UNCHANGED
+            && (piece.area as f32) < LEAF_SHARE * area;
+        if is_part(*label) && (!any_gear || is_leaf) {
+            *label = Label::Other;
+        }
+    }
+    let anchor = plane_of(regions, classified, |l| l == Label::Gear);
+    let large: Vec<bool> = regions
+        .pieces
+        .iter()
+        .zip(&classified.labels)
+        .map(|(p, &l)| is_part(l) && p.area as f32 >= MIN_SHADOW_SHARE * area)
+        .collect();
+    let shadow = regions.numbers.map(|&n| n > 0 && large[n as usize - 1]);
+    let reach = dilated(&anchor.zip(&shadow, |a, b| *a || *b), TOUCH_PX);
+    let mut touches = vec![false; regions.pieces.len()];
+    for (&n, &near) in regions.numbers.as_slice().iter().zip(reach.as_slice()) {
+        if n > 0 && near {
+            touches[n as usize - 1] = true;
+        }
+    }
+    for (i, label) in classified.labels.iter_mut().enumerate() {
+        if is_part(*label) && !touches[i] {
+            *label = Label::Other;
+        }
+    }
+}
+
+fn plane_of(
+    regions: &Regions,
+    classified: &Classified,
+    wanted: impl Fn(Label) -> bool + Sync,
+) -> Plane<bool> {
+    regions
+        .numbers
+        .map(|&n| n > 0 && wanted(classified.labels[n as usize - 1]))
+}
+
+fn first_blob(regions: &Regions, blobs: &Plane<u32>) -> Vec<usize> {
+    let mut out = vec![0; regions.pieces.len()];
+    for (&n, &b) in regions.numbers.as_slice().iter().zip(blobs.as_slice()) {
+        if n > 0 && b > 0 {
+            out[n as usize - 1] = b as usize;
+        }
+    }
+    out
+}
+
+/// Grown by a square of `reach` pixels each way.
+fn dilated(mask: &Plane<bool>, reach: usize) -> Plane<bool> {
+    let share = crate::numeric::filter::box_mean(&mask.map(|&m| if m { 1.0 } else { 0.0 }), reach);
+    share.map(|&s| s > 1e-6)
+}
