@@ -9,6 +9,7 @@ pub mod lighting;
 pub mod numeric;
 pub mod photo;
 pub mod pipeline;
+pub mod planning;
 pub mod region;
 pub mod report;
 pub mod scene;

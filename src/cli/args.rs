@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{ArgAction, Parser, Subcommand, ValueEnum};
 
+use super::plan_shot_args::PlanArgs;
+
 const EXIT_CODES: &str = "\
 Exit codes:
   0  every frame was handed over
@@ -16,8 +18,13 @@ Exit codes:
 /// Give it the lit frames (gear in shot, flash firing) and a plate (same tripod, gear gone): each
 /// lit frame comes back without the gear, its shadow and its glints, the light it gave kept.
 #[derive(Debug, Parser)]
-#[command(name = "derig", version, after_help = EXIT_CODES, propagate_version = true)]
+#[command(name = "derig", version, after_help = EXIT_CODES, propagate_version = true,
+    disable_help_flag = true)]
 pub(super) struct Args {
+    /// Print help
+    // One help for both spellings, short enough for a screen.
+    #[arg(short, long, global = true, action = ArgAction::HelpShort)]
+    help: Option<bool>,
     /// The command.
     #[command(subcommand)]
     pub(super) command: Command,
@@ -29,15 +36,19 @@ pub(super) enum Command {
     /// Clean lit frames against a plate
     #[command(after_help = EXIT_CODES)]
     Clean(CleanArgs),
+    /// Before the stand goes up: is the light in the picture, and what would moving it cost?
+    #[command(before_help = super::plan_shot_args::EXAMPLES)]
+    Plan(Box<PlanArgs>),
     /// Write a set of sample frames into a folder and clean them
     Demo(DemoArgs),
 }
 
 impl Command {
-    pub(super) fn talk(&self) -> &TalkArgs {
+    pub(super) fn talk(&self) -> Talk {
         match self {
-            Self::Clean(typed) => &typed.talk,
-            Self::Demo(typed) => &typed.talk,
+            Self::Clean(typed) => typed.talk.level(),
+            Self::Demo(typed) => typed.talk.level(),
+            Self::Plan(_) => TalkArgs::default().level(),
         }
     }
 }
@@ -178,7 +189,7 @@ mod tests {
         let all = ["derig", "clean"].iter().chain(typed);
         match Args::try_parse_from(all)?.command {
             Command::Clean(typed) => Ok(typed),
-            Command::Demo(_) => unreachable!(),
+            _ => unreachable!(),
         }
     }
 

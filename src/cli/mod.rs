@@ -11,6 +11,8 @@ mod file_identity;
 mod frame_output;
 mod messages;
 mod plan;
+mod plan_shot;
+mod plan_shot_args;
 mod progress;
 mod run_report;
 
@@ -32,11 +34,12 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(stop.exit_code() as u8);
         }
     };
-    let messages = Messages::to_standard_error(args.command.talk().level());
+    let messages = Messages::to_standard_error(args.command.talk());
     messages.start_logging();
     let outcome = match &args.command {
         Command::Clean(typed) => clean_command(typed, &messages),
         Command::Demo(typed) => demo::run(typed, &messages),
+        Command::Plan(typed) => plan_shot::run(typed),
     };
     match outcome {
         Ok(status) => status.into(),
