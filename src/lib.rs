@@ -5,6 +5,7 @@
 
 pub mod change;
 pub mod cli;
+pub mod handover;
 pub mod lighting;
 pub mod numeric;
 pub mod photo;

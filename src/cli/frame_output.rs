@@ -4,11 +4,12 @@ use std::path::Path;
 
 use super::args::MaskDepth;
 use super::plan::Target;
+use crate::handover::mask_picture;
 use crate::photo::{
     self, Existing, Format, Metadata, PhotoError, PhotoErrorKind, PhotoWarning, StoredAs,
 };
 use crate::pipeline::CleanedFrame;
-use crate::scene::{ChannelLayout, CodeValues, Plane, Samples};
+use crate::scene::Plane;
 
 /// What the writer needs to know of a lit frame once its samples are used up.
 #[derive(Debug)]
@@ -45,7 +46,7 @@ pub(super) fn write(
     (depth, existing): (MaskDepth, Existing),
 ) -> Result<Vec<PhotoWarning>, PhotoError> {
     let untouched = change(&cleaned.mask) == Change::None;
-    let mask = mask_samples(&cleaned.mask, depth);
+    let mask = mask_picture(&cleaned.mask, depth.bits());
     let same_file = facts.format == target.format && facts.stored == StoredAs::Upright;
     let warnings = if untouched && same_file {
         let bytes = std::fs::read(lit).map_err(|e| PhotoError {
@@ -73,42 +74,4 @@ pub(super) fn write(
         existing,
     )?;
     Ok(warnings)
-}
-
-/// The mask as a grey picture. 0 says "untouched" at any depth: a share that is not 0 stays above.
-fn mask_samples(mask: &Plane<u16>, depth: MaskDepth) -> Samples {
-    let values = match depth {
-        MaskDepth::Eight => CodeValues::Eight(
-            mask.map(|&share| eight_bit_share(share))
-                .as_slice()
-                .to_vec(),
-        ),
-        MaskDepth::Sixteen => CodeValues::Sixteen(mask.as_slice().to_vec()),
-    };
-    Samples {
-        size: mask.size(),
-        layout: ChannelLayout::Grey,
-        values,
-    }
-}
-
-fn eight_bit_share(share: u16) -> u8 {
-    // 65 535 = 255 x 257.
-    let rounded = (u32::from(share) + 128) / 257;
-    if share > 0 { rounded.max(1) as u8 } else { 0 }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn only_an_untouched_pixel_is_black_in_the_mask() {
-        assert_eq!(eight_bit_share(0), 0);
-        assert_eq!(eight_bit_share(1), 1);
-        assert_eq!(eight_bit_share(128), 1);
-        assert_eq!(eight_bit_share(32_896), 128);
-        assert_eq!(eight_bit_share(65_535), 255);
-        assert!((1..=u16::MAX).all(|share| eight_bit_share(share) > 0));
-    }
 }

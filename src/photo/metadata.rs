@@ -91,6 +91,34 @@ pub struct Metadata {
     pub specific: FormatSpecific,
 }
 
+impl Metadata {
+    /// What says how the samples are meant, and nothing else: the profile, or the chunk that says
+    /// sRGB where there is none (PNG 3rd edition, 11.3.2.5), and the resolution. For layers.
+    #[must_use]
+    pub fn colours_only(&self) -> Self {
+        let coded = |c: &&Carried| matches!(c, Carried::PngChunk(kind, _) if kind == b"cICP");
+        let mut carried: Vec<_> = self
+            .specific
+            .carried
+            .iter()
+            .filter(coded)
+            .cloned()
+            .collect();
+        if self.icc.is_none() {
+            carried.push(Carried::PngChunk(*b"sRGB", vec![PERCEPTUAL_INTENT]));
+        }
+        Self {
+            icc: self.icc.clone(),
+            resolution: self.resolution,
+            specific: FormatSpecific {
+                carried,
+                ..FormatSpecific::default()
+            },
+            ..Self::default()
+        }
+    }
+}
+
 /// What only the input's own format can hold; opaque, empty for a picture made here.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct FormatSpecific {
@@ -101,6 +129,9 @@ pub struct FormatSpecific {
     /// Is the colour multiplied with alpha (TIFF `ExtraSamples` 1)?
     pub(super) alpha_is_associated: bool,
 }
+
+/// Rendering intent of the sRGB chunk: pictures.
+const PERCEPTUAL_INTENT: u8 = 0;
 
 const XMP_ORIENTATION: &[u8] = b"tiff:Orientation";
 
