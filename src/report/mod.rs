@@ -1,8 +1,14 @@
-//! What a run tells about itself: the types behind `report.json`.
+//! What a run tells about itself: the types behind `report.json`, and the labelled overlay.
+
+mod legend;
+mod lettering;
+mod overlay;
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
+
+pub use overlay::overlay;
 
 use crate::scene::Label;
 
