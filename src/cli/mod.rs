@@ -15,6 +15,8 @@ mod plan_shot;
 mod plan_shot_args;
 mod progress;
 mod run_report;
+mod settings;
+mod settings_print;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -39,6 +41,7 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match &args.command {
         Command::Clean(typed) => clean_command(typed, &messages),
         Command::Demo(typed) => demo::run(typed, &messages),
+        Command::Settings(typed) => settings_print::run(typed),
         Command::Plan(typed) => plan_shot::run(typed),
     };
     match outcome {
@@ -54,6 +57,6 @@ fn clean_command(
     typed: &args::CleanArgs,
     messages: &Messages,
 ) -> Result<exit_status::ExitStatus, Failure> {
-    let plan = plan::CleanPlan::from_args(typed)?;
+    let plan = plan::CleanPlan::from_args(typed, &settings::InForce::of(typed)?)?;
     clean::run(&plan, messages)
 }

@@ -92,6 +92,15 @@ pub struct Metadata {
 }
 
 impl Metadata {
+    /// The same with a JPEG quality (1 to 100, scaled tables of T.81 annex K) of one's own in place of
+    /// the input's tables; chroma at full size.
+    #[must_use]
+    pub fn with_jpeg_quality(mut self, quality: u8) -> Self {
+        self.specific.jpeg_coding = None;
+        self.specific.jpeg_quality = Some(quality.clamp(1, 100));
+        self
+    }
+
     /// What says how the samples are meant, and nothing else: the profile, or the chunk that says
     /// sRGB where there is none (PNG 3rd edition, 11.3.2.5), and the resolution. For layers.
     #[must_use]
@@ -124,6 +133,8 @@ impl Metadata {
 pub struct FormatSpecific {
     /// Tables and sampling of a JPEG input.
     pub(super) jpeg_coding: Option<JpegCoding>,
+    /// Quality for a JPEG output that shall not be coded like its input.
+    pub(super) jpeg_quality: Option<u8>,
     /// Everything else worth keeping.
     pub(super) carried: Vec<Carried>,
     /// Is the colour multiplied with alpha (TIFF `ExtraSamples` 1)?
