@@ -118,6 +118,9 @@ pub(super) struct SettingsArgs {
     /// Settings file to use instead of `derig.toml` in the current folder
     #[arg(long, value_name = "FILE")]
     pub(super) settings: Option<PathBuf>,
+    /// Print the JSON schema of `report.json` instead
+    #[arg(long, conflicts_with = "settings")]
+    pub(super) report_schema: bool,
 }
 
 /// `derig demo`.

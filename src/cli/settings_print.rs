@@ -8,14 +8,19 @@ use super::args::{CleanArgs, LayerChoice, MaskDepth, SettingsArgs};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 use super::settings::{InForce, Origin, name_of};
+use crate::report::REPORT_SCHEMA;
 
 /// Prints on standard output.
 ///
 /// # Errors
 /// [`Failure`] for a settings file that cannot be followed.
 pub(super) fn run(typed: &SettingsArgs) -> Result<ExitStatus, Failure> {
-    let in_force = InForce::of(&CleanArgs::with_settings(typed.settings.clone()))?;
-    let text = printed(&in_force);
+    let text = if typed.report_schema {
+        REPORT_SCHEMA.to_owned()
+    } else {
+        let in_force = InForce::of(&CleanArgs::with_settings(typed.settings.clone()))?;
+        printed(&in_force)
+    };
     // A closed pipe is the reader's choice, not a failure.
     let _ = std::io::stdout().lock().write_all(text.as_bytes());
     Ok(ExitStatus::AllDone)

@@ -15,6 +15,9 @@ use crate::scene::Label;
 /// Version of the layout of `report.json`; grows when a field changes its meaning or goes.
 pub const REPORT_VERSION: u32 = 1;
 
+/// JSON schema (draft 2020-12) of `report.json` at [`REPORT_VERSION`].
+pub const REPORT_SCHEMA: &str = include_str!("schema.json");
+
 /// A rectangle in pixels of the upright lit frame at full size.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Box2 {
