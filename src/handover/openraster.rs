@@ -1,8 +1,10 @@
 //! OpenRaster out (draft specification 0.0.5, baseline 0.0.3 of `stack.xml`, freedesktop.org).
 
+use std::borrow::Cow;
 use std::io::{Cursor, Seek, Write};
 
 use maud::html;
+use rayon::prelude::*;
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipWriter};
 
@@ -19,13 +21,15 @@ const THUMBNAIL: &str = "Thumbnails/thumbnail.png";
 const VERSION: &str = "0.0.3";
 /// Largest side of the thumbnail, pixels.
 const THUMBNAIL_SIDE: usize = 256;
+/// Pictures that are encoded side by side: more would fill the memory before they fill the cores.
+const PICTURES_AT_ONCE: usize = 2;
 /// Resolution where the lit frame tells none, pixels an inch (the specification's default).
 const DEFAULT_RESOLUTION: f64 = 72.0;
 
 /// Writes a frame's layers as one OpenRaster file; hands back what could not be kept.
 ///
 /// `metadata` and `encoding` are the lit frame's; its profile (sRGB where it has none) goes into
-/// every layer. Holds one layer and its PNG at a time.
+/// every layer. Holds a copy of two layers and their PNGs at a time.
 ///
 /// # Errors
 /// [`PhotoErrorKind`] when `out` cannot be written or a layer cannot be encoded.
@@ -45,12 +49,16 @@ pub fn write(
     let listed: Vec<_> = layers.iter().map(|l| (l.kind, l.visibility)).collect();
     let stack = stack_xml(parts, &listed, metadata);
     file.put(STACK, CompressionMethod::Deflated, stack.as_bytes())?;
-    for layer in layers {
-        file.picture(layer.kind.source(), layer.samples.into_owned(), &colours)?;
-    }
-    file.picture(MERGED, parts.merged.clone(), &colours)?;
+    let merged = (MERGED, Cow::Borrowed(parts.merged));
+    let pictures: Vec<_> = layers
+        .into_iter()
+        .map(|layer| (layer.kind.source(), layer.samples))
+        .chain([merged])
+        .collect();
+    file.pictures(pictures, &colours)?;
     let thumbnail = photo::screen_copy(parts.merged, encoding, THUMBNAIL_SIDE);
-    file.picture(THUMBNAIL, thumbnail, &Metadata::default().colours_only())?;
+    let thumbnail = vec![(THUMBNAIL, Cow::Owned(thumbnail))];
+    file.pictures(thumbnail, &Metadata::default().colours_only())?;
     file.zip.finish().map_err(failed)?;
     Ok(file.warnings)
 }
@@ -80,18 +88,36 @@ impl<W: Write + Seek> Entries<W> {
         Ok(self.zip.write_all(bytes)?)
     }
 
-    /// A PNG is compressed already, and is stored.
-    fn picture(
+    /// PNGs are compressed already, and are stored.
+    fn pictures(
         &mut self,
-        name: &str,
-        samples: Samples,
+        mut pictures: Vec<(&str, Cow<'_, Samples>)>,
         metadata: &Metadata,
     ) -> Result<(), PhotoErrorKind> {
-        let mut png = Cursor::new(Vec::new());
-        let lost = photo::encode(&mut png, samples, metadata, Format::Png)?;
-        self.warnings.extend(lost);
-        self.put(name, CompressionMethod::Stored, &png.into_inner())
+        while !pictures.is_empty() {
+            let next: Vec<_> = pictures
+                .drain(..pictures.len().min(PICTURES_AT_ONCE))
+                .collect();
+            let encoded: Vec<_> = next
+                .into_par_iter()
+                .map(|(name, samples)| Ok((name, png(samples.into_owned(), metadata)?)))
+                .collect::<Result<_, PhotoErrorKind>>()?;
+            for (name, (bytes, lost)) in encoded {
+                self.warnings.extend(lost);
+                self.put(name, CompressionMethod::Stored, &bytes)?;
+            }
+        }
+        Ok(())
     }
+}
+
+fn png(
+    samples: Samples,
+    metadata: &Metadata,
+) -> Result<(Vec<u8>, Vec<PhotoWarning>), PhotoErrorKind> {
+    let mut png = Cursor::new(Vec::new());
+    let lost = photo::encode(&mut png, samples, metadata, Format::Png)?;
+    Ok((png.into_inner(), lost))
 }
 
 type Listed = (super::LayerKind, Visibility);

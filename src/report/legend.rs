@@ -1,5 +1,7 @@
 //! The strip below an overlay that says what colours and hatching mean.
 
+use rayon::slice::ParallelSliceMut;
+
 use super::lettering;
 use super::overlay::{BLACK, DASH, Hatching, Rgb, TINT, WHITE, mixed, style};
 use crate::scene::{ChannelLayout, CodeValues, LABELS, Label, Plane, Samples, Size};
@@ -26,7 +28,16 @@ impl Canvas {
         })
     }
 
-    pub(super) fn set(&mut self, x: usize, y: usize, colour: Rgb) {
+    /// All rows, from the top.
+    pub(super) fn rows(&mut self) -> rayon::slice::ChunksExactMut<'_, u8> {
+        let columns = self.0.size.columns;
+        match &mut self.0.values {
+            CodeValues::Eight(codes) => codes.par_chunks_exact_mut(3 * columns),
+            CodeValues::Sixteen(_) => unreachable!("a canvas has 8 bits"),
+        }
+    }
+
+    fn set(&mut self, x: usize, y: usize, colour: Rgb) {
         let Size { columns, rows } = self.0.size;
         if let (true, CodeValues::Eight(codes)) = (x < columns && y < rows, &mut self.0.values) {
             let at = 3 * (y * columns + x);

@@ -3,6 +3,8 @@
 //! Colours are Okabe & Ito's, "Color Universal Design" (2008), which people with colour-blindness
 //! tell apart; each class has a hatching of its own too, so that a grey print says the same.
 
+use rayon::prelude::*;
+
 use super::legend::{Canvas, Legend};
 use crate::scene::{ChannelLayout, CodeValues, Label, Plane, Samples, Size};
 
@@ -117,13 +119,17 @@ pub fn overlay(picture: &Samples, labels: &Plane<Label>, mask: &Plane<u16>) -> S
         columns: size.columns,
         rows: size.rows + legend.height(),
     });
-    for y in 0..size.rows {
-        for x in 0..size.columns {
-            let at = 3 * (y * size.columns + x);
-            let code = pale([codes[at], codes[at + 1], codes[at + 2]]);
-            canvas.set(x, y, drawn(code, [x, y], &labels, &taken, line));
-        }
-    }
+    canvas
+        .rows()
+        .zip(codes.par_chunks_exact(3 * size.columns))
+        .enumerate()
+        .for_each(|(y, (out, codes))| {
+            let pixels = out.chunks_exact_mut(3).zip(codes.chunks_exact(3));
+            for (x, (out, code)) in pixels.enumerate() {
+                let code = pale([code[0], code[1], code[2]]);
+                out.copy_from_slice(&drawn(code, [x, y], &labels, &taken, line));
+            }
+        });
     legend.draw(&mut canvas, size.rows);
     canvas.0
 }
