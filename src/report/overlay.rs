@@ -47,8 +47,8 @@ pub(super) fn style(label: Label) -> Option<(Rgb, Hatching)> {
         Label::GearShadow => Some(([0, 114, 178], Hatching::Falling)),
         Label::Glint => Some(([240, 228, 66], Hatching::Crossed)),
         Label::Person => Some(([0, 158, 115], Hatching::Upright)),
-        Label::PersonShadow => Some(([204, 121, 167], Hatching::Level)),
-        Label::Sway => Some(([230, 159, 0], Hatching::Dots)),
+        Label::PersonShadow => Some(([230, 159, 0], Hatching::Level)),
+        Label::Sway => Some(([204, 121, 167], Hatching::Dots)),
         Label::Sky => Some(([86, 180, 233], Hatching::None)),
     }
 }
@@ -141,7 +141,7 @@ fn drawn(
     taken: &Plane<bool>,
     line: usize,
 ) -> Rgb {
-    if is_border(taken, x, y, line) {
+    if is_border(taken, [x, y], line, |a, b| a != b) {
         return if ((x + y) / (DASH * line)).is_multiple_of(2) {
             WHITE
         } else {
@@ -150,7 +150,7 @@ fn drawn(
     }
     let label = *labels.at(x, y);
     let style = style(label);
-    if is_border(labels, x, y, line) {
+    if is_border(labels, [x, y], line, |a, b| has_outline(*a, *b)) {
         // The heavier side carries the line; a dark one beside it keeps it off the picture.
         return style.map_or(BLACK, |(colour, _)| colour);
     }
@@ -161,12 +161,20 @@ fn drawn(
     }
 }
 
-/// Does a neighbour a line's width away say something else?
-fn is_border<T: PartialEq + Clone + Send + Sync>(
+/// Is a line drawn where these meet? What sways has no border to speak of: lines round every leaf
+/// would hide the rest.
+fn has_outline(one: Label, other: Label) -> bool {
+    let is_ground = |l| matches!(l, Label::Sway | Label::Sky | Label::Other);
+    let sways = one == Label::Sway || other == Label::Sway;
+    one != other && !(sways && is_ground(one) && is_ground(other))
+}
+
+/// Is a neighbour a line's width away told apart?
+fn is_border<T: Clone + Send + Sync>(
     plane: &Plane<T>,
-    x: usize,
-    y: usize,
+    [x, y]: [usize; 2],
     line: usize,
+    differs: impl Fn(&T, &T) -> bool,
 ) -> bool {
     let here = plane.at(x, y);
     let (right, bottom) = (plane.columns() - 1, plane.rows() - 1);
@@ -176,7 +184,9 @@ fn is_border<T: PartialEq + Clone + Send + Sync>(
         (x, y.saturating_sub(line)),
         (x, (y + line).min(bottom)),
     ];
-    neighbours.iter().any(|&(x, y)| plane.at(x, y) != here)
+    neighbours
+        .iter()
+        .any(|&(x, y)| differs(plane.at(x, y), here))
 }
 
 /// A plane at another size; where it shrinks, the `heavier` of what falls together stays.
@@ -301,6 +311,13 @@ mod tests {
                 .iter()
                 .all(|c| *c == [128; 3])
         );
+    }
+
+    #[test]
+    fn leaves_have_no_lines_round_them_but_gear_before_leaves_has() {
+        assert!(!has_outline(Label::Sway, Label::Sky) && !has_outline(Label::Other, Label::Sway));
+        assert!(has_outline(Label::Sway, Label::Gear) && has_outline(Label::Sky, Label::Other));
+        assert!(!has_outline(Label::Gear, Label::Gear));
     }
 
     #[test]
