@@ -6,12 +6,14 @@
 pub mod change;
 pub mod classify;
 pub mod cli;
+pub mod handover;
 pub mod lighting;
 pub mod mask;
 pub mod merge;
 pub mod numeric;
 pub mod photo;
 pub mod pipeline;
+pub mod planning;
 pub mod region;
 pub mod registration;
 pub mod report;

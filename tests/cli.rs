@@ -8,6 +8,7 @@
 mod shoot;
 
 use assert_cmd::Command;
+use derig::handover::{self, LayerKind, Limits};
 use derig::photo::{self, Existing, Format, Metadata, ReadLimits};
 
 use shoot::{Shoot, read, said};
@@ -131,6 +132,47 @@ fn format_and_mask_depth_are_as_asked() {
     assert_eq!(merged.camera.model.as_deref(), Some("Prime 5"));
     assert_eq!(read(&shoot.path("out/lit-1-mask.png")).bits(), 16);
     assert_eq!(shoot.report()["settings"]["mask_bits"], 16);
+}
+
+#[test]
+fn layers_are_handed_over_beside_the_frame() {
+    let shoot = Shoot::new();
+    let output = shoot.derig(&[
+        "clean",
+        "lit-1.jpg",
+        "-p",
+        "plate.jpg",
+        "-o",
+        "out",
+        "--layers",
+        "patch,openraster",
+    ]);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let layers = &shoot.report()["frames"][0]["layers"];
+    assert_eq!(layers["patch"], "lit-1-patch.png");
+    assert_eq!(layers["openraster"], "lit-1.ora");
+    let file = std::fs::File::open(shoot.path("out/lit-1.ora")).unwrap();
+    let back = handover::read(file, &Limits::default()).unwrap();
+    let layer = |kind| &back.layer(kind).unwrap().photo.samples;
+    assert!(*layer(LayerKind::Lit) == read(&shoot.path("lit-1.jpg")));
+    assert!(*layer(LayerKind::Patch) == read(&shoot.path("out/lit-1-patch.png")));
+    let mask = read(&shoot.path("out/lit-1-mask.png"));
+    assert!(handover::mask_picture(&back.mask().unwrap(), 8) == mask);
+}
+
+#[test]
+fn jpeg_quality_is_as_asked() {
+    let shoot = Shoot::new();
+    let size = |out: &str, more: &[&str]| {
+        let args = ["clean", "lit-1.jpg", "-p", "plate.jpg", "-o", out];
+        let output = shoot.derig(&[&args[..], more].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+        std::fs::metadata(shoot.path(out).join("lit-1.jpg"))
+            .unwrap()
+            .len()
+    };
+    let (own, low) = (size("own", &[]), size("low", &["--quality", "30"]));
+    assert!(low < own / 2, "{low} {own}");
 }
 
 #[test]

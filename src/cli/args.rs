@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{ArgAction, Parser, Subcommand, ValueEnum};
 
+use super::plan_shot_args::PlanArgs;
+
 const EXIT_CODES: &str = "\
 Exit codes:
   0  every frame was handed over
@@ -11,13 +13,23 @@ Exit codes:
   2  wrong usage; nothing was done
   3  there was nothing to remove in any frame; the outputs are written all the same";
 
+const CLEAN_EXAMPLES: &str = "\
+Examples:
+  derig clean portrait-1.jpg portrait-2.jpg --plate plate.jpg --out cleaned
+  derig clean portrait.tif --plate plate.tif --out cleaned --layers patch,openraster";
+
 /// Takes the lighting gear out of location portraits.
 ///
 /// Give it the lit frames (gear in shot, flash firing) and a plate (same tripod, gear gone): each
 /// lit frame comes back without the gear, its shadow and its glints, the light it gave kept.
 #[derive(Debug, Parser)]
-#[command(name = "derig", version, after_help = EXIT_CODES, propagate_version = true)]
+#[command(name = "derig", version, after_help = EXIT_CODES, propagate_version = true,
+    disable_help_flag = true)]
 pub(super) struct Args {
+    /// Print help
+    // One help for both spellings, short enough for a screen.
+    #[arg(short, long, global = true, action = ArgAction::HelpShort)]
+    help: Option<bool>,
     /// The command.
     #[command(subcommand)]
     pub(super) command: Command,
@@ -27,17 +39,23 @@ pub(super) struct Args {
 #[derive(Debug, Subcommand)]
 pub(super) enum Command {
     /// Clean lit frames against a plate
-    #[command(after_help = EXIT_CODES)]
+    #[command(before_help = CLEAN_EXAMPLES, after_help = EXIT_CODES)]
     Clean(CleanArgs),
+    /// Before the stand goes up: is the light in the picture, and what would moving it cost?
+    #[command(before_help = super::plan_shot_args::EXAMPLES)]
+    Plan(Box<PlanArgs>),
+    /// Print the settings in force and where each is from
+    Settings(SettingsArgs),
     /// Write a set of sample frames into a folder and clean them
     Demo(DemoArgs),
 }
 
 impl Command {
-    pub(super) fn talk(&self) -> &TalkArgs {
+    pub(super) fn talk(&self) -> Talk {
         match self {
-            Self::Clean(typed) => &typed.talk,
-            Self::Demo(typed) => &typed.talk,
+            Self::Clean(typed) => typed.talk.level(),
+            Self::Demo(typed) => typed.talk.level(),
+            Self::Plan(_) | Self::Settings(_) => TalkArgs::default().level(),
         }
     }
 }
@@ -53,18 +71,56 @@ pub(super) struct CleanArgs {
     pub(super) plates: Vec<PathBuf>,
     /// Folder for cleaned frames, masks and report; made when missing
     #[arg(short, long, value_name = "DIR")]
-    pub(super) out: PathBuf,
+    pub(super) out: Option<PathBuf>,
     /// Replace outputs of an earlier run (an input is never replaced)
     #[arg(long)]
     pub(super) overwrite: bool,
-    /// Bits of the mask's samples; white is where the plate shows
-    #[arg(long, value_enum, default_value = "8", value_name = "BITS")]
-    pub(super) mask_depth: MaskDepth,
-    /// Format of the cleaned frames
-    #[arg(long, value_enum, default_value = "same", value_name = "FORMAT")]
-    pub(super) format: OutputFormat,
+    /// Bits of the mask's samples; white is where the plate shows [default: 8]
+    #[arg(long, value_enum, value_name = "BITS")]
+    pub(super) mask_depth: Option<MaskDepth>,
+    /// Format of the cleaned frames [default: same]
+    #[arg(long, value_enum, value_name = "FORMAT")]
+    pub(super) format: Option<OutputFormat>,
+    /// JPEG quality, 1 to 100; without it a JPEG keeps the tables it came with
+    #[arg(long, value_name = "QUALITY", value_parser = clap::value_parser!(u8).range(1..=100))]
+    pub(super) quality: Option<u8>,
+    /// What to hand over beside frame and mask, for an editor
+    #[arg(long, value_enum, value_delimiter = ',', value_name = "LAYER,...")]
+    pub(super) layers: Vec<LayerChoice>,
+    /// Settings file to use instead of `derig.toml` in the current folder
+    #[arg(long, value_name = "FILE")]
+    pub(super) settings: Option<PathBuf>,
     #[command(flatten)]
     pub(super) talk: TalkArgs,
+}
+
+impl CleanArgs {
+    /// Nothing typed but, perhaps, a settings file.
+    pub(super) fn with_settings(settings: Option<PathBuf>) -> Self {
+        Self {
+            lit: Vec::new(),
+            plates: Vec::new(),
+            out: None,
+            overwrite: false,
+            mask_depth: None,
+            format: None,
+            quality: None,
+            layers: Vec::new(),
+            settings,
+            talk: TalkArgs::default(),
+        }
+    }
+}
+
+/// `derig settings`.
+#[derive(Debug, clap::Args)]
+pub(super) struct SettingsArgs {
+    /// Settings file to use instead of `derig.toml` in the current folder
+    #[arg(long, value_name = "FILE")]
+    pub(super) settings: Option<PathBuf>,
+    /// Print the JSON schema of `report.json` instead
+    #[arg(long, conflicts_with = "settings")]
+    pub(super) report_schema: bool,
 }
 
 /// `derig demo`.
@@ -155,6 +211,15 @@ impl MaskDepth {
     }
 }
 
+/// Something for an editor.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, ValueEnum)]
+pub(super) enum LayerChoice {
+    /// The patch as a transparent layer (TIFF for TIFF frames, else PNG)
+    Patch,
+    /// One file with patch, lit frame and aligned plate
+    Openraster,
+}
+
 /// Format of the cleaned frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(super) enum OutputFormat {
@@ -178,7 +243,7 @@ mod tests {
         let all = ["derig", "clean"].iter().chain(typed);
         match Args::try_parse_from(all)?.command {
             Command::Clean(typed) => Ok(typed),
-            Command::Demo(_) => unreachable!(),
+            _ => unreachable!(),
         }
     }
 
@@ -194,14 +259,12 @@ mod tests {
         ]);
         let typed = typed.unwrap();
         assert_eq!((typed.lit.len(), typed.plates.len()), (2, 2));
-        assert_eq!(typed.mask_depth, MaskDepth::Eight);
-        assert_eq!(typed.format, OutputFormat::Same);
+        assert_eq!((typed.mask_depth, typed.format), (None, None));
         assert_eq!(typed.talk.level().loudness, Loudness::Normal);
     }
 
     #[test]
-    fn plate_out_and_a_lit_frame_are_needed() {
-        assert!(clean(&["a.jpg", "--plate", "p.jpg"]).is_err());
+    fn a_plate_and_a_lit_frame_are_needed() {
         assert!(clean(&["a.jpg", "--out", "o"]).is_err());
         assert!(clean(&["--plate", "p.jpg", "--out", "o"]).is_err());
     }
@@ -213,5 +276,16 @@ mod tests {
         let talk = typed.talk.level();
         assert_eq!(talk.loudness, Loudness::VeryVerbose);
         assert_eq!(talk.timings, Timings::Shown);
+    }
+
+    #[test]
+    fn layers_are_a_list_and_quality_has_its_range() {
+        let base = ["a", "--plate", "p"];
+        let with = |more: &[&str]| clean(&[&base, more].concat());
+        let typed = with(&["--layers", "patch,openraster"]).unwrap();
+        assert_eq!(typed.layers, [LayerChoice::Patch, LayerChoice::Openraster]);
+        assert!(with(&["--layers", "all"]).is_err());
+        assert!(with(&["--quality", "0"]).is_err() && with(&["--quality", "101"]).is_err());
+        assert_eq!(with(&["--quality", "90"]).unwrap().quality, Some(90));
     }
 }

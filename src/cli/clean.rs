@@ -12,11 +12,12 @@ use std::time::Instant;
 
 use super::args::Timings;
 use super::exit_status::ExitStatus;
-use super::frame_output::{self, Change, LitFacts};
+use super::frame_output::{self, Change, How, LitFacts};
 use super::messages::{Failure, Messages};
 use super::plan::{CleanPlan, FramePlan};
 use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport, shown, shown_name};
+use super::settings::name_of;
 use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimits};
 use crate::pipeline::{CleanError, CleanedFrame, Frame, SetUp};
 use crate::scene::CodeValues;
@@ -127,7 +128,8 @@ fn clean_frames(
                             .recv()
                             .expect("the reader hands over every frame it was given")
                     });
-                    clean_one(&set_up, index, frame, read, progress)
+                    let keeps = keeps_lit(plan);
+                    clean_one(&set_up, (index, frame), read, keeps, progress)
                 }
                 Err(_) => Outcome::unreadable(Read::from(frame).photo.err()),
             };
@@ -226,11 +228,26 @@ fn no_samples() -> crate::scene::Samples {
     }
 }
 
+/// Are the lit frame's samples wanted once it is cleaned? They are for layers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum LitSamples {
+    Kept,
+    Dropped,
+}
+
+fn keeps_lit(plan: &CleanPlan) -> LitSamples {
+    if plan.layers.is_empty() {
+        LitSamples::Dropped
+    } else {
+        LitSamples::Kept
+    }
+}
+
 fn clean_one(
     set_up: &SetUp,
-    index: usize,
-    frame: &FramePlan,
+    (index, frame): (usize, &FramePlan),
     read: Read,
+    lit_samples: LitSamples,
     progress: &Progress<'_>,
 ) -> Outcome {
     let photo = match read.photo {
@@ -248,6 +265,11 @@ fn clean_one(
                 metadata: photo.metadata,
                 format: photo.format,
                 stored: photo.stored,
+                encoding: lit.encoding,
+                samples: match lit_samples {
+                    LitSamples::Kept => Some(lit.samples),
+                    LitSamples::Dropped => None,
+                },
             },
             camera: photo.camera,
             warnings: photo.warnings,
@@ -332,8 +354,12 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
         Change::None => FrameStatus::NothingToRemove,
         Change::Some => FrameStatus::Cleaned,
     };
-    let how = (plan.mask_depth, plan.existing);
-    let lost = frame_output::write(&frame.lit, &cleaned.lit, cleaned.frame, target, how);
+    let how = How {
+        mask_depth: plan.mask_depth,
+        quality: plan.quality,
+        existing: plan.existing,
+    };
+    let lost = frame_output::write(&frame.lit, cleaned.lit, cleaned.frame, target, how);
     let lost = lost.map_err(|e| -> Told {
         let hint = e.hint().map(ToOwned::to_owned);
         (Box::new(e), hint)
@@ -343,6 +369,11 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
         lit: shown(&frame.lit),
         merged: Some(shown_name(&target.merged)),
         mask: Some(shown_name(&target.mask)),
+        layers: target
+            .layers
+            .iter()
+            .map(|(layer, path)| (name_of(layer), shown_name(path)))
+            .collect(),
         status,
         error: None,
         exposure: cleaned.camera,
@@ -362,6 +393,7 @@ fn failed_entry(frame: &FramePlan, error: ErrorEntry) -> FrameEntry {
         lit: shown(&frame.lit),
         merged: None,
         mask: None,
+        layers: BTreeMap::new(),
         status: FrameStatus::Failed,
         error: Some(error),
         exposure: CameraFacts::default(),

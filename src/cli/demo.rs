@@ -2,11 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use super::args::{CleanArgs, DemoArgs, MaskDepth, OutputFormat, TalkArgs};
+use super::args::{CleanArgs, DemoArgs};
 use super::clean;
 use super::exit_status::ExitStatus;
 use super::messages::{Failure, Messages};
 use super::plan::CleanPlan;
+use super::settings::InForce;
 use crate::photo::{self, Existing};
 
 /// A sample scene; `samples/README.md` says where it is from.
@@ -64,7 +65,10 @@ pub(super) fn run(typed: &DemoArgs, messages: &Messages) -> Result<ExitStatus, F
         write_scene(scene, &folder, existing)?;
         plans.push((
             scene,
-            CleanPlan::from_args(&clean_args(scene, &folder, typed))?,
+            CleanPlan::from_args(
+                &clean_args(scene, &folder, typed),
+                &InForce::built_in(folder.join(CLEANED)),
+            )?,
         ));
     }
     let mut worst = ExitStatus::AllDone;
@@ -109,10 +113,7 @@ fn clean_args(scene: &Scene, folder: &Path, typed: &DemoArgs) -> CleanArgs {
     CleanArgs {
         lit,
         plates: vec![folder.join(PLATE_NAME)],
-        out: folder.join(CLEANED),
         overwrite: typed.overwrite,
-        mask_depth: MaskDepth::Eight,
-        format: OutputFormat::Same,
-        talk: TalkArgs::default(),
+        ..CleanArgs::with_settings(None)
     }
 }

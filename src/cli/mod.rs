@@ -11,8 +11,12 @@ mod file_identity;
 mod frame_output;
 mod messages;
 mod plan;
+mod plan_shot;
+mod plan_shot_args;
 mod progress;
 mod run_report;
+mod settings;
+mod settings_print;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -32,11 +36,13 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(stop.exit_code() as u8);
         }
     };
-    let messages = Messages::to_standard_error(args.command.talk().level());
+    let messages = Messages::to_standard_error(args.command.talk());
     messages.start_logging();
     let outcome = match &args.command {
         Command::Clean(typed) => clean_command(typed, &messages),
         Command::Demo(typed) => demo::run(typed, &messages),
+        Command::Settings(typed) => settings_print::run(typed),
+        Command::Plan(typed) => plan_shot::run(typed),
     };
     match outcome {
         Ok(status) => status.into(),
@@ -51,6 +57,6 @@ fn clean_command(
     typed: &args::CleanArgs,
     messages: &Messages,
 ) -> Result<exit_status::ExitStatus, Failure> {
-    let plan = plan::CleanPlan::from_args(typed)?;
+    let plan = plan::CleanPlan::from_args(typed, &settings::InForce::of(typed)?)?;
     clean::run(&plan, messages)
 }

@@ -1,12 +1,14 @@
 //! From what was typed to a plan that is known to be possible: nothing is decoded, and nothing is
 //! written but the output folder itself.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use super::args::{CleanArgs, MaskDepth, OutputFormat};
+use super::args::{CleanArgs, LayerChoice, MaskDepth, OutputFormat};
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::messages::Failure;
+use super::settings::InForce;
 use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind, Probe};
 use crate::scene::Size;
 
@@ -23,6 +25,8 @@ pub(super) struct CleanPlan {
     pub(super) report: PathBuf,
     pub(super) mask_depth: MaskDepth,
     pub(super) format: OutputFormat,
+    pub(super) quality: Option<u8>,
+    pub(super) layers: Vec<LayerChoice>,
     pub(super) existing: Existing,
 }
 
@@ -38,6 +42,7 @@ pub(super) struct FramePlan {
 pub(super) struct Target {
     pub(super) merged: PathBuf,
     pub(super) mask: PathBuf,
+    pub(super) layers: Vec<(LayerChoice, PathBuf)>,
     pub(super) format: Format,
     probe: Probe,
 }
@@ -124,10 +129,15 @@ impl CleanPlan {
     ///
     /// # Errors
     /// [`Failure`] that says what cannot be, to which file, and what to do instead.
-    pub(super) fn from_args(typed: &CleanArgs) -> Result<Self, Failure> {
+    pub(super) fn from_args(typed: &CleanArgs, in_force: &InForce) -> Result<Self, Failure> {
         check_inputs(&typed.lit, &typed.plates)?;
         let reference = probe_plates(&typed.plates)?;
-        let frames: Vec<FramePlan> = typed.lit.iter().map(|lit| frame_plan(lit, typed)).collect();
+        let out = in_force.out_folder(&typed.lit)?;
+        let frames: Vec<FramePlan> = typed
+            .lit
+            .iter()
+            .map(|lit| frame_plan(lit, &out, in_force))
+            .collect();
         for frame in &frames {
             if let Ok(target) = &frame.target {
                 check_match(&frame.lit, &target.probe, &typed.plates[0], &reference)?;
@@ -136,9 +146,11 @@ impl CleanPlan {
         let plan = Self {
             plates: typed.plates.clone(),
             frames,
-            report: typed.out.join(REPORT_NAME),
-            mask_depth: typed.mask_depth,
-            format: typed.format,
+            report: out.join(REPORT_NAME),
+            mask_depth: in_force.mask_depth.value,
+            format: in_force.format.value,
+            quality: in_force.quality.value,
+            layers: in_force.layers.value.clone(),
             existing: if typed.overwrite {
                 Existing::Replace
             } else {
@@ -146,7 +158,7 @@ impl CleanPlan {
             },
         };
         plan.check_outputs(&typed.lit)?;
-        check_folder(&typed.out)?;
+        check_folder(&out)?;
         Ok(plan)
     }
 
@@ -156,13 +168,18 @@ impl CleanPlan {
             .frames
             .iter()
             .filter_map(|f| Some((f, f.target.as_ref().ok()?)));
-        let pictures =
-            targets.flat_map(|(frame, t)| [(&*t.merged, Some(frame)), (&*t.mask, Some(frame))]);
+        let pictures = targets.flat_map(|(frame, t)| {
+            let layers = t.layers.iter().map(|(_, path)| path);
+            [&t.merged, &t.mask]
+                .into_iter()
+                .chain(layers)
+                .map(move |path| (path.as_path(), Some(frame)))
+        });
         report.chain(pictures)
     }
 
     fn check_outputs(&self, lit: &[PathBuf]) -> Result<(), PlanError> {
-        let mut owners = std::collections::BTreeMap::new();
+        let mut owners = BTreeMap::new();
         for (output, frame) in self.outputs() {
             let owner = frame.map_or(output, |f| &f.lit);
             if let Some(other) = owners.insert(output, owner) {
@@ -279,7 +296,7 @@ fn check_match(
     }
 }
 
-fn frame_plan(lit: &Path, typed: &CleanArgs) -> FramePlan {
+fn frame_plan(lit: &Path, out: &Path, in_force: &InForce) -> FramePlan {
     let target = photo::probe(lit).and_then(|probe| {
         let (Some(name), Some(stem)) = (lit.file_name(), lit.file_stem()) else {
             return Err(PhotoError {
@@ -288,25 +305,37 @@ fn frame_plan(lit: &Path, typed: &CleanArgs) -> FramePlan {
                 kind: PhotoErrorKind::NotAPicture { looks_like: None },
             });
         };
-        let format = match typed.format {
+        let format = match in_force.format.value {
             OutputFormat::Same => probe.format,
             OutputFormat::Png => Format::Png,
             OutputFormat::Tiff => Format::Tiff,
             OutputFormat::Jpeg => Format::Jpeg,
         };
         let merged = if format.is_named_by(lit) {
-            typed.out.join(name)
+            out.join(name)
         } else {
             let mut name = stem.to_owned();
             name.push(".");
             name.push(format.extension());
-            typed.out.join(name)
+            out.join(name)
         };
-        let mut mask = stem.to_owned();
-        mask.push(MASK_SUFFIX);
+        let beside = |suffix: &str| {
+            let mut name = stem.to_owned();
+            name.push(suffix);
+            out.join(name)
+        };
+        let layers = in_force.layers.value.iter().map(|&layer| {
+            let suffix = match (layer, format) {
+                (LayerChoice::Patch, Format::Tiff) => "-patch.tif",
+                (LayerChoice::Patch, _) => "-patch.png",
+                (LayerChoice::Openraster, _) => ".ora",
+            };
+            (layer, beside(suffix))
+        });
         Ok(Target {
             merged,
-            mask: typed.out.join(mask),
+            mask: beside(MASK_SUFFIX),
+            layers: layers.collect(),
             format,
             probe,
         })

@@ -6,9 +6,10 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::args::{MaskDepth, OutputFormat};
+use super::args::MaskDepth;
 use super::exit_status::ExitStatus;
 use super::plan::CleanPlan;
+use super::settings::name_of;
 use crate::photo::CameraFacts;
 use crate::report::{FrameReport, REPORT_VERSION, Verdict};
 
@@ -28,7 +29,9 @@ pub(super) struct RunReport {
 #[derive(Debug, Serialize)]
 struct Settings {
     mask_bits: u8,
-    format: &'static str,
+    format: String,
+    quality: Option<u8>,
+    layers: Vec<String>,
 }
 
 /// One lit frame.
@@ -40,6 +43,8 @@ pub(super) struct FrameEntry {
     pub(super) merged: Option<String>,
     /// File name of the mask in the output folder.
     pub(super) mask: Option<String>,
+    /// File names of the layers asked for, by kind.
+    pub(super) layers: BTreeMap<String, String>,
     pub(super) status: FrameStatus,
     pub(super) error: Option<ErrorEntry>,
     pub(super) exposure: CameraFacts,
@@ -103,12 +108,9 @@ impl RunReport {
             derig_version: env!("CARGO_PKG_VERSION"),
             settings: Settings {
                 mask_bits: MaskDepth::bits(plan.mask_depth),
-                format: match plan.format {
-                    OutputFormat::Same => "same",
-                    OutputFormat::Png => "png",
-                    OutputFormat::Tiff => "tiff",
-                    OutputFormat::Jpeg => "jpeg",
-                },
+                format: name_of(&plan.format),
+                quality: plan.quality,
+                layers: plan.layers.iter().map(name_of).collect(),
             },
             plates: plan.plates.iter().map(|p| shown(p)).collect(),
             frames,

@@ -57,7 +57,7 @@ pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoE
         specific: FormatSpecific {
             jpeg_coding: coding(&jpeg),
             carried: carried(&jpeg),
-            alpha_is_associated: false,
+            ..FormatSpecific::default()
         },
     };
     Ok(Stored {
@@ -178,7 +178,10 @@ pub(super) fn write(
     let mut warnings = Vec::new();
     let (values, colour) = eight_bits(picture, &mut warnings);
     let mut coded = Vec::new();
-    let mut encoder = Encoder::new(&mut coded, DEFAULT_QUALITY);
+    let mut encoder = Encoder::new(
+        &mut coded,
+        metadata.specific.jpeg_quality.unwrap_or(DEFAULT_QUALITY),
+    );
     encoder.set_sampling_factor(SamplingFactor::F_1_1);
     encoder.set_chroma_subsampling_method(ChromaSubsamplingMethod::Average);
     if let Some(coding) = &metadata.specific.jpeg_coding {

@@ -91,16 +91,58 @@ pub struct Metadata {
     pub specific: FormatSpecific,
 }
 
+impl Metadata {
+    /// The same with a JPEG quality (1 to 100, scaled tables of T.81 annex K) of one's own in place of
+    /// the input's tables; chroma at full size.
+    #[must_use]
+    pub fn with_jpeg_quality(mut self, quality: u8) -> Self {
+        self.specific.jpeg_coding = None;
+        self.specific.jpeg_quality = Some(quality.clamp(1, 100));
+        self
+    }
+
+    /// What says how the samples are meant, and nothing else: the profile, or the chunk that says
+    /// sRGB where there is none (PNG 3rd edition, 11.3.2.5), and the resolution. For layers.
+    #[must_use]
+    pub fn colours_only(&self) -> Self {
+        let coded = |c: &&Carried| matches!(c, Carried::PngChunk(kind, _) if kind == b"cICP");
+        let mut carried: Vec<_> = self
+            .specific
+            .carried
+            .iter()
+            .filter(coded)
+            .cloned()
+            .collect();
+        if self.icc.is_none() {
+            carried.push(Carried::PngChunk(*b"sRGB", vec![PERCEPTUAL_INTENT]));
+        }
+        Self {
+            icc: self.icc.clone(),
+            resolution: self.resolution,
+            specific: FormatSpecific {
+                carried,
+                ..FormatSpecific::default()
+            },
+            ..Self::default()
+        }
+    }
+}
+
 /// What only the input's own format can hold; opaque, empty for a picture made here.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct FormatSpecific {
     /// Tables and sampling of a JPEG input.
     pub(super) jpeg_coding: Option<JpegCoding>,
+    /// Quality for a JPEG output that shall not be coded like its input.
+    pub(super) jpeg_quality: Option<u8>,
     /// Everything else worth keeping.
     pub(super) carried: Vec<Carried>,
     /// Is the colour multiplied with alpha (TIFF `ExtraSamples` 1)?
     pub(super) alpha_is_associated: bool,
 }
+
+/// Rendering intent of the sRGB chunk: pictures.
+const PERCEPTUAL_INTENT: u8 = 0;
 
 const XMP_ORIENTATION: &[u8] = b"tiff:Orientation";
 

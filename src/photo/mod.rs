@@ -23,6 +23,7 @@ mod png;
 mod probe;
 mod read;
 mod samples;
+mod screen;
 mod tiff_read;
 mod tiff_write;
 mod write;
@@ -33,7 +34,8 @@ pub use exif_block::CameraFacts;
 pub use metadata::{FormatSpecific, Metadata, Resolution, ResolutionUnit};
 pub use probe::{Probe, probe};
 pub use read::{ReadLimits, read, read_bytes};
-pub use write::{Existing, encode, store, write};
+pub use screen::screen_copy;
+pub use write::{Existing, encode, fill, store, write};
 
 use crate::scene::{Encoding, Samples};
 

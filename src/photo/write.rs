@@ -50,6 +50,18 @@ pub fn store(path: &Path, bytes: &[u8], existing: Existing) -> Result<(), PhotoE
         .map_err(|kind| PhotoError::writing(path, kind))
 }
 
+/// Writes whatever `contents` puts into the stream, in the same careful way.
+///
+/// # Errors
+/// As [`store`], and what `contents` fails with.
+pub fn fill<T>(
+    path: &Path,
+    existing: Existing,
+    contents: impl FnOnce(&mut BufWriter<&File>) -> Result<T, PhotoErrorKind>,
+) -> Result<T, PhotoError> {
+    into_place(path, existing, contents).map_err(|kind| PhotoError::writing(path, kind))
+}
+
 /// Encodes a picture into a stream; hands back what could not be kept.
 ///
 /// # Errors

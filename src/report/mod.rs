@@ -1,13 +1,22 @@
-//! What a run tells about itself: the types behind `report.json`.
+//! What a run tells about itself: the types behind `report.json`, and the labelled overlay.
+
+mod legend;
+mod lettering;
+mod overlay;
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+pub use overlay::overlay;
+
 use crate::scene::Label;
 
 /// Version of the layout of `report.json`; grows when a field changes its meaning or goes.
 pub const REPORT_VERSION: u32 = 1;
+
+/// JSON schema (draft 2020-12) of `report.json` at [`REPORT_VERSION`].
+pub const REPORT_SCHEMA: &str = include_str!("schema.json");
 
 /// A rectangle in pixels of the upright lit frame at full size.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
