@@ -6,7 +6,7 @@ use std::time::Instant;
 use crate::change::{Evidence, as_seen, gather_evidence, relit};
 use crate::classify::{self, Classified, classify, label_plane};
 use crate::lighting::{LightingChange, separate_light};
-use crate::mask::{CutInputs, CutPlan, plan_cut};
+use crate::mask::{CutInputs, CutPlan, beyond_plate, plan_cut};
 use crate::merge::{Patch, RelightInputs, composite, relight};
 use crate::numeric::filter::box_mean;
 use crate::numeric::pull_push;
@@ -243,6 +243,7 @@ impl SetUp {
         let classified = classify(&examined.regions, examined.known);
         clock.start("mask");
         let labels = label_plane(&examined.regions, &classified.labels);
+        let labels = beyond_plate(&labels, &examined.compared.usable, &examined.evidence.lit_seen);
         let cut = plan_cut(&CutInputs {
             labels: &labels,
             changed: &examined.regions.numbers.map(|&n| n > 0),

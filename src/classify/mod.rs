@@ -52,6 +52,10 @@ impl Probabilities {
     /// goes first in doubt.
     pub fn decision(&self) -> Label {
         let likeliest = self.likeliest();
+        let in_doubt = self.of(Label::Person) > PERSON_DOUBT && self.removed() < SURE_REMOVAL;
+        if in_doubt {
+            return Label::Person;
+        }
         if self.removed() > 0.5 {
             let best = LABELS
                 .into_iter()
@@ -81,6 +85,12 @@ impl Probabilities {
         self
     }
 }
+
+/// From this probability of the person on, a piece must be surely something else to go.
+const PERSON_DOUBT: f32 = 0.2;
+
+/// Probability of gear, shadow and glint together that is sure enough against such a doubt.
+const SURE_REMOVAL: f32 = 0.75;
 
 /// Were other poses of the set-up seen?
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

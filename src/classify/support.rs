@@ -5,7 +5,7 @@
 
 use super::Classified;
 use crate::region::{Regions, connected_blobs};
-use crate::scene::{Label, Plane};
+use crate::scene::{Label, Plane, Window};
 
 /// Gear apart by less than this still is one thing, px of the working copy: a cable behind leaves.
 const JOIN_PX: usize = 4;
@@ -15,6 +15,21 @@ const MIN_HEIGHT: f32 = 0.07;
 
 /// And takes at least this share of the frame.
 const MIN_SHARE: f32 = 0.0003;
+
+/// Gear that is surely gear counts this near to gear that stands, as a share of the long side.
+const NEAR_SHARE: f32 = 0.12;
+
+/// Probability of sure gear.
+const SURE_GEAR: f32 = 0.6;
+
+/// Probability from which a shadow may be the gear's.
+const OPEN_SHADOW: f32 = 0.2;
+
+/// Gear that throws a shadow is nearer to it than this share of the distance to who moves.
+const NEARER: f32 = 0.5;
+
+/// Stillness of a shadow that stays.
+const STAYS: f32 = 0.75;
 
 /// Shadows and glints that count on their own are at least this share of the frame.
 const MIN_SHADOW_SHARE: f32 = 0.00008;
@@ -57,12 +72,45 @@ pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
         })
         .collect();
     let blob_of_piece = first_blob(regions, &blobs.numbers);
+    // Leaves cut a stand into pieces: what is surely gear near gear that stands belongs to it.
+    let reach = (NEAR_SHARE * size.long_side() as f32) as usize;
+    let standing = Plane::from_fn(size, |x, y| {
+        *gear.at(x, y) && stands[*blobs.numbers.at(x, y) as usize]
+    });
+    let near = dilated(&standing, reach);
+    let in_reach = |window: &Window| {
+        (window.top..window.bottom)
+            .step_by(4)
+            .any(|y| (window.left..window.right).step_by(4).any(|x| *near.at(x, y)))
+    };
     for (i, label) in classified.labels.iter_mut().enumerate() {
-        if *label == Label::Gear && !stands[blob_of_piece[i]] {
+        if *label != Label::Gear || stands[blob_of_piece[i]] {
+            continue;
+        }
+        let is_sure = classified.probabilities[i].of(Label::Gear) > SURE_GEAR;
+        let is_close = in_reach(&regions.pieces[i].window);
+        if !(is_sure && is_close) {
             *label = Label::Other;
         }
     }
+    give_shadows_to_the_nearer(classified, regions);
     demand_belonging(classified, regions);
+}
+
+/// A shadow that stays from pose to pose, much nearer to gear than to anyone who moves, is the
+/// gear's, also when its form alone would leave that open.
+fn give_shadows_to_the_nearer(classified: &mut Classified, regions: &Regions) {
+    for (i, piece) in regions.pieces.iter().enumerate() {
+        let f = &piece.features;
+        let p = &classified.probabilities[i];
+        let is_shadow = p.of(Label::GearShadow) > OPEN_SHADOW
+            && p.of(Label::GearShadow) + p.of(Label::PersonShadow) > 0.5
+            && f.excess < 0.0;
+        let is_nearer = f.to_standing < NEARER * f.to_moving && f.still > STAYS;
+        if is_shadow && is_nearer && classified.labels[i] == Label::PersonShadow {
+            classified.labels[i] = Label::GearShadow;
+        }
+    }
 }
 
 fn demand_belonging(classified: &mut Classified, regions: &Regions) {

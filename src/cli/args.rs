@@ -11,7 +11,7 @@ Exit codes:
   0  every frame was handed over
   1  some frame failed (see the messages); the others were handed over
   2  wrong usage; nothing was done
-  3  there was nothing to remove in any frame; the outputs are written all the same";
+  3  with --must-find: nothing to remove in any frame; the outputs are written all the same";
 
 const CLEAN_EXAMPLES: &str = "\
 Examples:
@@ -75,6 +75,9 @@ pub(super) struct CleanArgs {
     /// Replace outputs of an earlier run (an input is never replaced)
     #[arg(long)]
     pub(super) overwrite: bool,
+    /// Exit with 3 when there was nothing to remove in any frame
+    #[arg(long)]
+    pub(super) must_find: bool,
     /// Bits of the mask's samples; white is where the plate shows [default: 8]
     #[arg(long, value_enum, value_name = "BITS")]
     pub(super) mask_depth: Option<MaskDepth>,
@@ -102,6 +105,7 @@ impl CleanArgs {
             plates: Vec::new(),
             out: None,
             overwrite: false,
+            must_find: false,
             mask_depth: None,
             format: None,
             quality: None,

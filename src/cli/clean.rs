@@ -46,7 +46,7 @@ pub(super) fn run(plan: &CleanPlan, messages: &Messages) -> Result<ExitStatus, F
         report.summary(),
         plan.report.display()
     ));
-    Ok(report.exit_status())
+    Ok(report.exit_status(plan.nothing_found))
 }
 
 fn write_report(plan: &CleanPlan, report: &RunReport) -> Result<(), Failure> {

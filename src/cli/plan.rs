@@ -28,6 +28,16 @@ pub(super) struct CleanPlan {
     pub(super) quality: Option<u8>,
     pub(super) layers: Vec<LayerChoice>,
     pub(super) existing: Existing,
+    pub(super) nothing_found: NothingFound,
+}
+
+/// What it means when no frame has anything to remove.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum NothingFound {
+    /// All is done: a shoot may have frames without gear.
+    IsFine,
+    /// A script wants to know.
+    IsTold,
 }
 
 /// A lit frame and where it goes; the reason why not when its headers cannot be read.
@@ -151,6 +161,11 @@ impl CleanPlan {
             format: in_force.format.value,
             quality: in_force.quality.value,
             layers: in_force.layers.value.clone(),
+            nothing_found: if typed.must_find {
+                NothingFound::IsTold
+            } else {
+                NothingFound::IsFine
+            },
             existing: if typed.overwrite {
                 Existing::Replace
             } else {

@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::args::MaskDepth;
 use super::exit_status::ExitStatus;
-use super::plan::CleanPlan;
+use super::plan::{CleanPlan, NothingFound};
 use super::settings::name_of;
 use crate::photo::CameraFacts;
 use crate::report::{FrameReport, REPORT_VERSION, Verdict};
@@ -126,10 +126,10 @@ impl RunReport {
         reports.filter(|r| r.verdict == Verdict::LookHere).count()
     }
 
-    pub(super) fn exit_status(&self) -> ExitStatus {
+    pub(super) fn exit_status(&self, nothing_found: NothingFound) -> ExitStatus {
         if self.count(FrameStatus::Failed) > 0 {
             ExitStatus::SomeFailed
-        } else if self.count(FrameStatus::Cleaned) == 0 {
+        } else if self.count(FrameStatus::Cleaned) == 0 && nothing_found == NothingFound::IsTold {
             ExitStatus::NothingToRemove
         } else {
             ExitStatus::AllDone

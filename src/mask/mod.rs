@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 
 use crate::numeric::filter::gaussian;
-use crate::scene::{Label, Plane, Size};
+use crate::scene::{Label, Perceived, Plane, Size, difference};
 
 /// Lengths are for a frame of this long side and grow in proportion.
 pub const REFERENCE_SIDE: f32 = 1800.0;
@@ -44,6 +44,36 @@ pub struct CutPlan {
     pub share: Plane<f32>,
     /// What must not be touched: the person.
     pub keep: Plane<bool>,
+}
+
+/// Neighbouring pixels of one thing differ by less than this (CIE94) as seen.
+const SAME_THING: f32 = 4.0;
+
+/// Carries the class of gear on into what the plate does not show: the last pixels at the border
+/// of a frame whose camera moved. Elsewhere the labels stay.
+pub fn beyond_plate(
+    labels: &Plane<Label>,
+    usable: &Plane<bool>,
+    lit_seen: &Perceived,
+) -> Plane<Label> {
+    let size = labels.size();
+    let mut out = labels.clone();
+    let mut queue: VecDeque<usize> = (0..size.area())
+        .filter(|&i| {
+            labels.as_slice()[i] == Label::Gear
+                && four_neighbours(i, size).any(|j| !usable.as_slice()[j])
+        })
+        .collect();
+    while let Some(i) = queue.pop_front() {
+        for j in four_neighbours(i, size) {
+            let is_open = !usable.as_slice()[j] && out.as_slice()[j] != Label::Gear;
+            if is_open && difference(lit_seen.at_index(i), lit_seen.at_index(j)).0 < SAME_THING {
+                out.as_mut_slice()[j] = Label::Gear;
+                queue.push_back(j);
+            }
+        }
+    }
+    out
 }
 
 /// What the mask is laid from; planes of the working copy.

@@ -22,6 +22,9 @@ const THING_DIFFERENCE: f32 = 6.0;
 /// Least difference to every tone of the plate nearby (CIE94): leaves and grass stay below.
 const UNLIKE_NEARBY: f32 = 5.0;
 
+/// Sky in the plate and of the sky's colours still: a cloud, not a thing.
+const CLOUD_SHARE: f32 = 0.5;
+
 /// A moving thing takes at least this share of the frame.
 const MIN_SHARE: f32 = 0.002;
 
@@ -36,6 +39,7 @@ pub(super) fn add_moving_hulls(pieces: &mut [Piece], numbers: &Plane<u32>) {
                 && f.agreement_coarse < COVERED_BELOW
                 && f.difference > THING_DIFFERENCE
                 && f.sway > UNLIKE_NEARBY
+                && f.plate_sky * f.lit_sky < CLOUD_SHARE
         })
         .collect();
     let size = numbers.size();

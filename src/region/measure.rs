@@ -570,7 +570,7 @@ fn add_distances(pieces: &mut [Piece], sums: &[Sums], size: Size) {
             .collect()
     };
     let standing = pick(&|f| f.still > 0.7 && f.returns < 0.4);
-    let moving = pick(&|f| f.still < 0.4);
+    let moving = pick(&|f| f.still < 0.4 && f.plate_sky * f.lit_sky < 0.5);
     let nearest = |window: &Window, centre: (f64, f64), others: &[Window]| {
         let _ = window;
         others
