@@ -243,7 +243,11 @@ impl SetUp {
         let classified = classify(&examined.regions, examined.known);
         clock.start("mask");
         let labels = label_plane(&examined.regions, &classified.labels);
-        let labels = beyond_plate(&labels, &examined.compared.usable, &examined.evidence.lit_seen);
+        let labels = beyond_plate(
+            &labels,
+            &examined.compared.usable,
+            &examined.evidence.lit_seen,
+        );
         let cut = plan_cut(&CutInputs {
             labels: &labels,
             changed: &examined.regions.numbers.map(|&n| n > 0),

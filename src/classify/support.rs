@@ -79,9 +79,11 @@ pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
     });
     let near = dilated(&standing, reach);
     let in_reach = |window: &Window| {
-        (window.top..window.bottom)
-            .step_by(4)
-            .any(|y| (window.left..window.right).step_by(4).any(|x| *near.at(x, y)))
+        (window.top..window.bottom).step_by(4).any(|y| {
+            (window.left..window.right)
+                .step_by(4)
+                .any(|x| *near.at(x, y))
+        })
     };
     for (i, label) in classified.labels.iter_mut().enumerate() {
         if *label != Label::Gear || stands[blob_of_piece[i]] {
