@@ -261,10 +261,7 @@ impl SetUp {
         let compared = &examined.compared;
         let report = FrameReport {
             registration: self.registration_report(compared),
-            light: LightReport {
-                gain: compared.light.gain,
-                noise_at_mid_grey: compared.light.noise.sigma(0.18),
-            },
+            light: self.light_report(compared),
             regions: self.region_reports(&examined.regions, &classified),
             replaced_share: replaced as f64 / mask.size().area() as f64,
             verdict: Verdict::Finished,
@@ -500,6 +497,22 @@ impl SetUp {
             residual_px: full.residual_px,
             tiles: full.tiles,
             parallax_px: parallax,
+        }
+    }
+
+    fn light_report(&self, compared: &Comparison) -> LightReport {
+        let size = compared.lit.size();
+        let high = Point {
+            x: size.columns as f64 / 2.0,
+            y: size.rows as f64 / 10.0,
+        };
+        let (dx, dy) = compared.drift.shift_at(high);
+        let factor = self.factor as f64;
+        LightReport {
+            gain: compared.light.gain,
+            noise_at_mid_grey: compared.light.noise.sigma(0.18),
+            sky_share: compared.sky.share,
+            drift_px: [dx * factor, dy * factor],
         }
     }
 

@@ -205,11 +205,14 @@ fn outputs_do_not_depend_on_the_number_of_threads() {
 }
 
 #[test]
-fn nothing_to_remove_is_exit_code_3_and_the_frame_comes_back_as_it_is() {
+fn nothing_to_remove_gives_the_frame_back_and_exit_code_3_on_request() {
     let shoot = Shoot::new();
     shoot.plate_again("again.png");
-    let output = shoot.derig(&["clean", "again.png", "--plate", "plate.jpg", "--out", "out"]);
-    assert_eq!(output.status.code(), Some(3), "{}", said(&output));
+    let clean = ["clean", "again.png", "--plate", "plate.jpg", "--out"];
+    let asked = shoot.derig(&[&clean[..], &["asked", "--must-find"]].concat());
+    assert_eq!(asked.status.code(), Some(3), "{}", said(&asked));
+    let output = shoot.derig(&[&clean[..], &["out"]].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
     let bytes = |name: &str| std::fs::read(shoot.path(name)).unwrap();
     assert!(bytes("again.png") == bytes("out/again.png"));
     assert_eq!(shoot.report()["frames"][0]["status"], "nothing-to-remove");

@@ -45,6 +45,8 @@ fn frame_report() -> Value {
         light: LightReport {
             gain: [1.02, 1.0, 0.98],
             noise_at_mid_grey: 0.004,
+            sky_share: 0.3,
+            drift_px: [2.5, -0.5],
         },
         regions: LABELS
             .iter()

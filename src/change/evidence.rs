@@ -8,7 +8,7 @@ use super::tolerant_difference;
 
 /// Blur before frames are compared as seen, px: takes out sensor noise; a difference that survives
 /// it can be seen.
-pub const SEEN_BLUR: f32 = 1.2;
+const SEEN_BLUR: f32 = 1.2;
 
 /// Displacement that is forgiven, px: sub-pixel parallax and what registration leaves.
 const FORGIVEN_SHIFT: usize = 1;

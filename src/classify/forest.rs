@@ -7,7 +7,7 @@ use crate::region::{FEATURE_COUNT, FEATURE_NAMES, PieceFeatures};
 use crate::scene::Label;
 
 /// Version of the model's layout.
-pub const MODEL_VERSION: u32 = 1;
+pub(super) const MODEL_VERSION: u32 = 1;
 
 /// One node of a tree.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -91,6 +91,9 @@ impl Model {
     }
 
     /// The model that this build carries for a kind of evidence.
+    ///
+    /// # Panics
+    /// When the model in the source tree is broken; a test reads it.
     pub fn built_in(evidence: Evidence) -> Self {
         let text = match evidence {
             Evidence::Alone => include_str!("../../models/alone.json"),

@@ -18,8 +18,10 @@ fn compatibility(one: Label, other: Label) -> f32 {
     use Label::{Gear, GearShadow, Glint, Person, PersonShadow};
     match (one, other) {
         (a, b) if a == b => 1.0,
-        (Gear, GearShadow | Glint) | (GearShadow | Glint, Gear) => 0.4,
-        (Person, PersonShadow) | (PersonShadow, Person) => 0.4,
+        (Gear, GearShadow | Glint)
+        | (GearShadow | Glint, Gear)
+        | (Person, PersonShadow)
+        | (PersonShadow, Person) => 0.4,
         (Gear | GearShadow | Glint, Label::Other) | (Label::Other, Gear | GearShadow | Glint) => {
             0.0
         }

@@ -22,6 +22,25 @@ const NEAR_SHARE: f32 = 0.12;
 /// Probability of sure gear.
 const SURE_GEAR: f32 = 0.6;
 
+/// Share of the rim on edges of the plate, and of unchanged surroundings, that mark a facet.
+const FACET_RIM: f32 = 0.75;
+/// See [`FACET_RIM`].
+const FACET_FREE: f32 = 0.6;
+
+/// A shadow is darker than the pool around it by this, ln units.
+const SHADOW_EXCESS: f32 = -0.03;
+
+/// Sky in the plate and sky's colours in the lit frame, as shares multiplied.
+const CLOUD_SHARE: f32 = 0.7;
+
+/// Stillness below which such a piece is a cloud.
+const CLOUD_STILL: f32 = 0.45;
+
+/// A plain shadow: probability and depth from which it goes although its form alone says no.
+const PLAIN_SHADOW: f32 = 0.3;
+/// See [`PLAIN_SHADOW`].
+const PLAIN_EXCESS: f32 = -0.1;
+
 /// Probability from which a shadow may be the gear's.
 const OPEN_SHADOW: f32 = 0.2;
 
@@ -95,8 +114,25 @@ pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
             *label = Label::Other;
         }
     }
+    obey_physics(classified, regions);
     give_shadows_to_the_nearer(classified, regions);
     demand_belonging(classified, regions);
+}
+
+/// A shadow is darker than its surroundings and does not end where the plate's things end; what
+/// still has the sky's colours and changed from pose to pose is a cloud.
+fn obey_physics(classified: &mut Classified, regions: &Regions) {
+    for (label, piece) in classified.labels.iter_mut().zip(&regions.pieces) {
+        let f = &piece.features;
+        let is_facet = f.rim_plate_edge > FACET_RIM && f.near_unchanged > FACET_FREE;
+        if *label == Label::GearShadow && (f.excess > SHADOW_EXCESS || is_facet) {
+            *label = Label::Other;
+        }
+        let is_cloud = f.plate_sky * f.lit_sky > CLOUD_SHARE && f.still < CLOUD_STILL;
+        if *label == Label::Gear && is_cloud && f.blob_still > 0.0 {
+            *label = Label::Other;
+        }
+    }
 }
 
 /// A shadow that stays from pose to pose, much nearer to gear than to anyone who moves, is the
@@ -109,7 +145,15 @@ fn give_shadows_to_the_nearer(classified: &mut Classified, regions: &Regions) {
             && p.of(Label::GearShadow) + p.of(Label::PersonShadow) > 0.5
             && f.excess < 0.0;
         let is_nearer = f.to_standing < NEARER * f.to_moving && f.still > STAYS;
-        if is_shadow && is_nearer && classified.labels[i] == Label::PersonShadow {
+        let is_plain = p.of(Label::GearShadow) > PLAIN_SHADOW
+            && f.excess < PLAIN_EXCESS
+            && f.rim_plate_edge < FACET_RIM;
+        let is_open = match classified.labels[i] {
+            Label::PersonShadow => is_shadow,
+            Label::Other => is_plain,
+            _ => false,
+        };
+        if is_open && is_nearer {
             classified.labels[i] = Label::GearShadow;
         }
     }

@@ -198,7 +198,9 @@ mod tests {
         (0..400)
             .map(|i| {
                 let mut row = [0.0; FEATURE_COUNT];
-                row.iter_mut().for_each(|v| *v = rng.r#gen::<f32>());
+                for v in &mut row {
+                    *v = rng.r#gen::<f32>();
+                }
                 let label = if i % 2 == 0 {
                     Label::Gear
                 } else {

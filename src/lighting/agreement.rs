@@ -99,7 +99,9 @@ mod tests {
             rows: 60,
         };
         let plane = Plane::from_fn(size, |x, y| {
-            let v = ((x * 37 + y * 91 + phase * 1009) % 101) as f32 / 101.0;
+            let mixed = (x * 7919 + y * 104_729 + phase * 15_485_863) as u64;
+            let mixed = mixed.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40;
+            let v = (mixed % 101) as f32 / 101.0;
             gain * (0.1 + 0.3 * v) * (1.0 + x as f32 / 80.0)
         });
         SceneLinear {

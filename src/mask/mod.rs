@@ -308,14 +308,14 @@ mod tests {
             |_, _| false,
         );
         let plan = plan(&labels, 0.0);
-        assert_eq!(*plan.share.at(76, 60), 1.0);
+        assert!(*plan.share.at(76, 60) > 0.999);
         assert!(
             plan.share
                 .as_slice()
                 .iter()
                 .all(|s| (0.0..=1.0).contains(s))
         );
-        assert_eq!(*plan.share.at(10, 10), 0.0);
+        assert!(*plan.share.at(10, 10) < 1e-6);
     }
 
     #[test]

@@ -146,7 +146,7 @@ impl<const N: usize> Level<N> {
                         run,
                         damping,
                         [&solution[c], &right_side[c]],
-                        &mut out[c][1 + run.from..1 + run.to],
+                        &mut out[c][1 + run.from..=run.to],
                     );
                 }
             }
@@ -169,7 +169,7 @@ impl<const N: usize> Level<N> {
                     let values = right_side[c][at.clone()]
                         .iter()
                         .zip(&grid.inverse[at.clone()]);
-                    let out = &mut out[c][1 + run.from..1 + run.to];
+                    let out = &mut out[c][1 + run.from..=run.to];
                     for (out, (r, inverse)) in out.iter_mut().zip(values) {
                         *out = damping * r * inverse;
                     }
@@ -218,7 +218,7 @@ impl<const N: usize> Level<N> {
         each_rows(grid, other, |y, out| {
             for &run in grid.spans.row(y) {
                 for c in 0..N {
-                    let out = &mut out[c][1 + run.from..1 + run.to];
+                    let out = &mut out[c][1 + run.from..=run.to];
                     grid.add_residual(y, run, [&solution[c], &right_side[c]], out);
                 }
             }
@@ -305,7 +305,7 @@ fn each_rows<const N: usize>(
 fn add_pairs(fine: &[f32], runs: &[Run], out: &mut [f32]) {
     for run in runs {
         let pairs = fine[2 * run.from..2 * run.to].chunks_exact(2);
-        for (out, pair) in out[1 + run.from..1 + run.to].iter_mut().zip(pairs) {
+        for (out, pair) in out[1 + run.from..=run.to].iter_mut().zip(pairs) {
             *out = pair[0] + pair[1];
         }
     }
@@ -489,7 +489,7 @@ struct Flow<'a> {
 }
 
 impl Flow<'_> {
-    #[inline(always)]
+    #[inline]
     fn at(&self, k: usize) -> f32 {
         let ([right, left, down, up], [r, l, d, u]) = (self.conductances, self.values);
         (right[k] * r[k] + left[k] * l[k]) + (down[k] * d[k] + up[k] * u[k])
@@ -531,7 +531,7 @@ fn padded(spans: &Spans, fill: impl Fn(usize, Run, &mut [f32]) + Sync) -> Vec<f3
         .enumerate()
         .for_each(|(y, row)| {
             for &run in spans.row(y) {
-                fill(y, run, &mut row[1 + run.from..1 + run.to]);
+                fill(y, run, &mut row[1 + run.from..=run.to]);
             }
         });
     out
@@ -612,7 +612,7 @@ fn conjugate_gradients<const N: usize>(levels: &mut [Level<N>], steps: usize) ->
             for &run in grid.spans.row(y) {
                 let at = grid.range(y, run);
                 for c in 0..N {
-                    let out = &mut out[c][1 + run.from..1 + run.to];
+                    let out = &mut out[c][1 + run.from..=run.to];
                     for (out, z) in out.iter_mut().zip(&correction[c][at.clone()]) {
                         *out = z + keep[c] * *out;
                     }
@@ -622,7 +622,7 @@ fn conjugate_gradients<const N: usize>(levels: &mut [Level<N>], steps: usize) ->
         each_rows(grid, image, |y, out| {
             for &run in grid.spans.row(y) {
                 for c in 0..N {
-                    grid.apply(y, run, &direction[c], &mut out[c][1 + run.from..1 + run.to]);
+                    grid.apply(y, run, &direction[c], &mut out[c][1 + run.from..=run.to]);
                 }
             }
         });
@@ -633,7 +633,7 @@ fn conjugate_gradients<const N: usize>(levels: &mut [Level<N>], steps: usize) ->
                 for &run in grid.spans.row(y) {
                     let at = grid.range(y, run);
                     for c in 0..N {
-                        let out = &mut out[c][1 + run.from..1 + run.to];
+                        let out = &mut out[c][1 + run.from..=run.to];
                         for (out, d) in out.iter_mut().zip(&along[c][at.clone()]) {
                             *out += sign * length[c] * d;
                         }

@@ -241,7 +241,7 @@ mod tests {
     }
 
     fn speckle(x: usize, y: usize) -> bool {
-        (x * 7 + y * 5) % 13 == 0
+        (x * 7 + y * 5).is_multiple_of(13)
     }
 
     #[test]

@@ -59,6 +59,10 @@ pub struct LightReport {
     pub gain: [f32; 3],
     /// Standard deviation of the noise at mid grey (0.18), scene-linear, a channel mean.
     pub noise_at_mid_grey: f32,
+    /// Share of the picture that is open sky, 0..1.
+    pub sky_share: f32,
+    /// How far the clouds high in the middle moved since the plate, columns then rows, px.
+    pub drift_px: [f64; 2],
 }
 
 /// A piece of the picture and what it was taken for.

@@ -101,7 +101,7 @@ pub fn srgb_from_linear(v: f64) -> f64 {
 pub const XYZ_FROM_SRGB: [[f32; 3]; 3] = [
     [0.412_456_4, 0.357_576_1, 0.180_437_5],
     [0.212_672_9, 0.715_152_2, 0.072_175_0],
-    [0.019_333_9, 0.119_192_0, 0.950_304_1],
+    [0.019_333_9, 0.119_192, 0.950_304_1],
 ];
 
 /// A file's colour encoding: a curve a channel and where its primaries lie.

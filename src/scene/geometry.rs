@@ -146,6 +146,7 @@ impl Homography {
 
     /// The same map for frames reduced `factor` times in both directions by box averaging
     /// (`factor` below 1 enlarges). The centre of a reduced pixel lies at `factor·i + (factor-1)/2`.
+    #[must_use]
     pub fn reduced(&self, factor: f64) -> Self {
         let offset = (factor - 1.0) / 2.0;
         let up = Matrix3::new(factor, 0.0, offset, 0.0, factor, offset, 0.0, 0.0, 1.0);
