@@ -14,9 +14,10 @@ use crate::region::{Camera, Companion, Observed, Regions, cut_regions, observe_s
 use crate::registration::{
     Features, Registration, describe, register, warp_plate_to_lit, warp_window,
 };
-use crate::report::{Box2, FrameReport, LightReport, RegionReport, RegistrationReport, Verdict};
+use crate::report::{Box2, FrameReport, LightReport, RegionReport, RegistrationReport};
 use crate::scene::{Encoding, Label, Plane, Point, Samples, SceneLinear, Size, Window};
 use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
+use crate::verdict::{Signs, judge};
 
 /// Working copies are reduced by the whole factor that brings their long side nearest below this.
 const WORKING_SIDE: usize = 2400;
@@ -259,13 +260,24 @@ impl SetUp {
         clock.stop();
         let replaced = mask.as_slice().iter().filter(|&&m| m > 0).count();
         let compared = &examined.compared;
+        let registration = self.registration_report(compared);
+        let (verdict, hand_work) = judge(&Signs {
+            regions: &examined.regions,
+            classified: &classified,
+            labels: &labels,
+            usable: &compared.usable,
+            share: &cut.share,
+            difference: &examined.evidence.difference,
+            residual_px: registration.residual_px,
+            factor: self.factor,
+        });
         let report = FrameReport {
-            registration: self.registration_report(compared),
+            registration,
             light: self.light_report(compared),
             regions: self.region_reports(&examined.regions, &classified),
             replaced_share: replaced as f64 / mask.size().area() as f64,
-            verdict: Verdict::Finished,
-            hand_work: Vec::new(),
+            verdict,
+            hand_work,
             seconds: clock.seconds,
         };
         Ok(CleanedFrame {

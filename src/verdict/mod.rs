@@ -1,0 +1,194 @@
+//! Stage 9: does the frame need anybody, and where.
+//!
+//! Measured signs only: pieces that could as well be something else, gear where the plate shows
+//! nothing, a rim along which lit frame and plate disagree, frames that hardly line up. When in
+//! doubt it asks to be looked at.
+
+use crate::classify::Classified;
+use crate::region::Regions;
+use crate::report::{Box2, HandWork, Verdict};
+use crate::scene::{Label, Plane, Window};
+
+/// A piece whose removal is this uncertain is doubtful: probabilities between the two.
+const DOUBTFUL: std::ops::Range<f32> = 0.3..0.7;
+
+/// Doubtful pieces below this share of the frame can't be seen at a glance.
+const MIN_DOUBT_SHARE: f32 = 0.0004;
+
+/// Gear on this share of the frame that the plate does not show asks for a look.
+const MIN_GAP_SHARE: f32 = 0.0002;
+
+/// Tiles along the rim, px of the working copy.
+const RIM_TILE: usize = 48;
+
+/// Rim pixels that a tile needs to count.
+const MIN_RIM: usize = 60;
+
+/// Mean difference (CIE94) between lit frame and relit plate along a tile's rim that may show.
+const RIM_DIFFERENCE: f32 = 6.0;
+
+/// Registration residual at full size from which nothing can be trusted, px.
+const MAX_RESIDUAL_PX: f64 = 1.0;
+
+/// What the verdict is read from; planes of the working copy.
+#[derive(Debug, Clone, Copy)]
+pub struct Signs<'a> {
+    /// The pieces.
+    pub regions: &'a Regions,
+    /// What they were taken for.
+    pub classified: &'a Classified,
+    /// Class a pixel, gear beyond the plate's border included.
+    pub labels: &'a Plane<Label>,
+    /// Where the plate shows the lit frame's place.
+    pub usable: &'a Plane<bool>,
+    /// Share of the plate in the merge.
+    pub share: &'a Plane<f32>,
+    /// Difference between lit frame and relit plate (CIE94).
+    pub difference: &'a Plane<f32>,
+    /// Registration residual at full size, px.
+    pub residual_px: f64,
+    /// Full pixels a working pixel, both ways.
+    pub factor: usize,
+}
+
+/// Judges a frame: the verdict, and the places to look at, the surest first.
+pub fn judge(signs: &Signs<'_>) -> (Verdict, Vec<HandWork>) {
+    let mut places = Vec::new();
+    places.extend(unaligned(signs));
+    places.extend(plate_gap(signs));
+    places.extend(doubtful_pieces(signs));
+    places.extend(rough_rims(signs));
+    places.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    let verdict = if places.is_empty() {
+        Verdict::Finished
+    } else {
+        Verdict::LookHere
+    };
+    (verdict, places)
+}
+
+fn unaligned(signs: &Signs<'_>) -> Option<HandWork> {
+    let size = signs.labels.size();
+    (signs.residual_px > MAX_RESIDUAL_PX).then(|| HandWork {
+        place: boxed(
+            Window {
+                left: 0,
+                top: 0,
+                right: size.columns,
+                bottom: size.rows,
+            },
+            signs.factor,
+        ),
+        reason: format!(
+            "the plate lines up to {:.1} px only: look at fine detail along the mask",
+            signs.residual_px
+        ),
+        confidence: 0.6,
+    })
+}
+
+fn plate_gap(signs: &Signs<'_>) -> Option<HandWork> {
+    let size = signs.labels.size();
+    let hidden =
+        |x: usize, y: usize| !*signs.usable.at(x, y) && *signs.labels.at(x, y) == Label::Gear;
+    let (window, count) = extent(size, hidden);
+    (count as f32 > MIN_GAP_SHARE * size.area() as f32).then(|| HandWork {
+        place: boxed(window, signs.factor),
+        reason: "the plate does not reach this far: filled from its border".to_owned(),
+        confidence: 0.7,
+    })
+}
+
+fn extent(size: crate::scene::Size, wanted: impl Fn(usize, usize) -> bool) -> (Window, usize) {
+    let mut window = Window {
+        left: size.columns,
+        top: size.rows,
+        right: 0,
+        bottom: 0,
+    };
+    let mut count = 0;
+    for y in 0..size.rows {
+        for x in 0..size.columns {
+            if wanted(x, y) {
+                window.left = window.left.min(x);
+                window.top = window.top.min(y);
+                window.right = window.right.max(x + 1);
+                window.bottom = window.bottom.max(y + 1);
+                count += 1;
+            }
+        }
+    }
+    (window, count)
+}
+
+fn doubtful_pieces(signs: &Signs<'_>) -> Vec<HandWork> {
+    let least = MIN_DOUBT_SHARE * signs.labels.size().area() as f32;
+    signs
+        .regions
+        .pieces
+        .iter()
+        .zip(&signs.classified.probabilities)
+        .zip(&signs.classified.labels)
+        .filter(|((piece, p), _)| piece.area as f32 > least && DOUBTFUL.contains(&p.removed()))
+        .map(|((piece, p), label)| {
+            let reason = if label.is_removed() {
+                format!(
+                    "taken for {} and removed, but may belong to the picture",
+                    label.name()
+                )
+            } else {
+                "left in the picture, but may be gear or its shadow".to_owned()
+            };
+            HandWork {
+                place: boxed(piece.window, signs.factor),
+                reason,
+                confidence: 1.0 - 2.0 * (p.removed() - 0.5).abs(),
+            }
+        })
+        .collect()
+}
+
+/// Tiles in which lit frame and relit plate disagree along the soft rim of the mask: a seam.
+fn rough_rims(signs: &Signs<'_>) -> Vec<HandWork> {
+    let size = signs.share.size();
+    let mut found = Vec::new();
+    for top in (0..size.rows).step_by(RIM_TILE) {
+        for left in (0..size.columns).step_by(RIM_TILE) {
+            let window = Window {
+                left,
+                top,
+                right: (left + RIM_TILE).min(size.columns),
+                bottom: (top + RIM_TILE).min(size.rows),
+            };
+            let (mut sum, mut count) = (0.0f32, 0usize);
+            for y in window.top..window.bottom {
+                for x in window.left..window.right {
+                    let share = *signs.share.at(x, y);
+                    if share > 0.02 && share < 0.5 {
+                        sum += *signs.difference.at(x, y);
+                        count += 1;
+                    }
+                }
+            }
+            let mean = sum / count.max(1) as f32;
+            if count >= MIN_RIM && mean > RIM_DIFFERENCE {
+                found.push(HandWork {
+                    place: boxed(window, signs.factor),
+                    reason: "frame and plate differ along the rim of the mask: a seam may show"
+                        .to_owned(),
+                    confidence: (mean / (2.0 * RIM_DIFFERENCE)).min(1.0),
+                });
+            }
+        }
+    }
+    found
+}
+
+fn boxed(window: Window, factor: usize) -> Box2 {
+    Box2 {
+        x: window.left * factor,
+        y: window.top * factor,
+        width: window.columns() * factor,
+        height: window.rows() * factor,
+    }
+}
