@@ -1,8 +1,9 @@
 //! The membrane of the log-ratio.
 
 use crate::lighting::FLARE;
-use crate::numeric::filter::gaussian;
+use crate::numeric::filter::gaussian_within;
 use crate::numeric::membrane::Membrane;
+use crate::numeric::spans::Spans;
 use crate::scene::{Perceived, Plane, SceneLinear, Window, difference};
 
 /// Window in which the ratio of a still surface is taken, sigma in px.
@@ -30,8 +31,19 @@ const POOL_HOLD: f32 = 2e-5;
 /// Rim pixels farther from the hole than this say nothing new, px.
 const RIM_WIDTH: usize = 40;
 
-/// V-cycles of the membrane.
-const CYCLES: usize = 3;
+/// Held pixels are solved for this far from the hole, px: with [`RIM_HOLD`] a value's say falls to
+/// a sixth a pixel, so that a thousandth is left of what lies beyond.
+const HELD_RIM: usize = 4;
+
+/// Values are worked out this far around the mask, px: it is enlarged bilinearly.
+const MASK_MARGIN: usize = 2;
+
+/// Blur of the border between the layers, sigma in px.
+const SKY_SOFTNESS: f32 = 0.8;
+
+/// Steps of the membrane's solver: what is left is below a hundredth of a just noticeable step in
+/// the mean, below one at the worst.
+const STEPS: usize = 3;
 
 /// What relighting is worked out from; planes of the working copy.
 #[derive(Debug, Clone, Copy)]
@@ -69,165 +81,211 @@ enum Layer {
 
 /// Works out by how much the plate is to be lightened or darkened in the mask.
 ///
-/// Solves in one window around each cluster of holes. Holds about 30 floats a pixel of the window.
+/// Solves in one window around each cluster of holes, along the holes and their rims. Holds about
+/// 40 floats a pixel of the window.
 pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
     let mut out = Relight { log_gain: inputs.pool.clone() };
-    for window in windows(inputs.share) {
-        let ground = solve_layer(inputs, window, Layer::Ground);
-        let has_sky = rows_of(window).any(|(x, y)| *inputs.sky.at(x, y));
-        let sky = has_sky.then(|| solve_layer(inputs, window, Layer::Sky));
-        let in_sky = Plane::from_fn(window.size(), |x, y| {
-            f32::from(u8::from(*inputs.sky.at(window.left + x, window.top + y)))
+    let size = inputs.share.size();
+    let hole = Spans::of(size, |x, y| *inputs.share.at(x, y) > 0.0).grown(MASK_MARGIN);
+    let in_sky = inputs.sky.map(|&s| f32::from(u8::from(s)));
+    let sky_share = gaussian_within(&in_sky, SKY_SOFTNESS, &hole);
+    for layer in [Layer::Ground, Layer::Sky] {
+        let wanted = hole.filtered(|x, y| match layer {
+            Layer::Ground => *sky_share.at(x, y) < 1.0,
+            Layer::Sky => *sky_share.at(x, y) > 0.0,
         });
-        let sky_share = gaussian(&in_sky, 0.8);
-        for y in 0..window.rows() {
-            for x in 0..window.columns() {
-                let (fx, fy) = (window.left + x, window.top + y);
-                let below = ground.at(x, y);
-                let above = sky.as_ref().map_or(below, |s| s.at(x, y));
-                let t = *sky_share.at(x, y);
-                for c in 0..3 {
-                    out.log_gain[c].set(fx, fy, below[c] + t * (above[c] - below[c]));
-                }
-            }
+        for cluster in clusters(&wanted) {
+            let solution = solve_layer(inputs, &cluster, layer);
+            cluster.blend(&solution, &mut out.log_gain, |x, y| match layer {
+                Layer::Ground => 1.0,
+                Layer::Sky => *sky_share.at(x, y),
+            });
         }
     }
     out
 }
 
-fn rows_of(window: Window) -> impl Iterator<Item = (usize, usize)> {
-    (window.top..window.bottom)
-        .flat_map(move |y| (window.left..window.right).map(move |x| (x, y)))
+/// Holes whose rims meet.
+struct Cluster {
+    window: Window,
+    /// Pixels that have a say, in the window.
+    domain: Spans,
+    /// Pixels whose value is asked for, in the window.
+    wanted: Spans,
 }
 
-/// Windows around the holes, grown by the rim; overlapping ones joined.
-fn windows(share: &Plane<f32>) -> Vec<Window> {
-    const TILE: usize = 32;
-    let size = share.size();
-    let mut found: Vec<Window> = Vec::new();
-    for top in (0..size.rows).step_by(TILE) {
-        for left in (0..size.columns).step_by(TILE) {
-            let tile = Window {
-                left,
-                top,
-                right: (left + TILE).min(size.columns),
-                bottom: (top + TILE).min(size.rows),
-            };
-            if rows_of(tile).any(|(x, y)| *share.at(x, y) > 0.0) {
-                found.push(tile.grown(RIM_WIDTH, size));
-            }
-        }
-    }
-    join_overlapping(found)
-}
-
-fn join_overlapping(mut windows: Vec<Window>) -> Vec<Window> {
-    loop {
-        let mut joined: Vec<Window> = Vec::new();
-        let before = windows.len();
-        for w in windows {
-            let meets = |o: &Window| {
-                w.left < o.right && o.left < w.right && w.top < o.bottom && o.top < w.bottom
-            };
-            match joined.iter_mut().find(|o| meets(o)) {
-                Some(o) => {
-                    *o = Window {
-                        left: o.left.min(w.left),
-                        top: o.top.min(w.top),
-                        right: o.right.max(w.right),
-                        bottom: o.bottom.max(w.bottom),
-                    };
+impl Cluster {
+    /// Moves `out` towards the solution by `share`, where it is asked for.
+    fn blend(
+        &self,
+        solution: &[Plane<f32>; 3],
+        out: &mut [Plane<f32>; 3],
+        share: impl Fn(usize, usize) -> f32 + Sync,
+    ) {
+        let Window { left, top, .. } = self.window;
+        for (out, solution) in out.iter_mut().zip(solution) {
+            for y in 0..self.window.rows() {
+                for x in self.wanted.row(y).iter().flat_map(|r| r.from..r.to) {
+                    let before = *out.at(left + x, top + y);
+                    let t = share(left + x, top + y);
+                    out.set(left + x, top + y, before + t * (solution.at(x, y) - before));
                 }
-                None => joined.push(w),
             }
         }
-        if joined.len() == before {
-            return joined;
-        }
-        windows = joined;
     }
 }
 
-fn solve_layer(inputs: &RelightInputs<'_>, window: Window, layer: Layer) -> Plane<[f32; 3]> {
+/// Tiles around the pixels wanted, grown by the rim, in clusters of those that overlap.
+fn clusters(wanted: &Spans) -> Vec<Cluster> {
+    const TILE: usize = 32;
+    let size = wanted.size();
+    let mut groups: Vec<Vec<Window>> = Vec::new();
+    for top in (0..size.rows).step_by(TILE) {
+        let bottom = (top + TILE).min(size.rows);
+        let runs = || (top..bottom).flat_map(|y| wanted.row(y));
+        for left in (0..size.columns).step_by(TILE) {
+            let right = (left + TILE).min(size.columns);
+            if runs().any(|r| r.from < right && left < r.to) {
+                let tile = Window { left, top, right, bottom }.grown(RIM_WIDTH, size);
+                let (mut joined, apart): (Vec<_>, Vec<_>) =
+                    groups.into_iter().partition(|g| g.iter().any(|w| overlap(w, &tile)));
+                groups = apart;
+                groups.push(joined.drain(..).flatten().chain([tile]).collect());
+            }
+        }
+    }
+    groups.iter().map(|tiles| cluster(tiles, wanted)).collect()
+}
+
+fn overlap(a: &Window, b: &Window) -> bool {
+    a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom
+}
+
+fn cluster(tiles: &[Window], wanted: &Spans) -> Cluster {
+    let window = tiles.iter().skip(1).fold(tiles[0], |w, t| Window {
+        left: w.left.min(t.left),
+        top: w.top.min(t.top),
+        right: w.right.max(t.right),
+        bottom: w.bottom.max(t.bottom),
+    });
+    let inner: Vec<Window> = tiles
+        .iter()
+        .map(|t| Window {
+            left: t.left - window.left,
+            top: t.top - window.top,
+            right: t.right - window.left,
+            bottom: t.bottom - window.top,
+        })
+        .collect();
+    let domain = Spans::of_windows(window.size(), &inner);
+    // Pixels of another cluster may lie in the window, but not in the domain.
+    let wanted = domain.intersection(&wanted.within(window));
+    Cluster { window, domain, wanted }
+}
+
+fn solve_layer(inputs: &RelightInputs<'_>, cluster: &Cluster, layer: Layer) -> [Plane<f32>; 3] {
+    let window = cluster.window;
     let size = window.size();
     let at = |x: usize, y: usize| (window.left + x, window.top + y);
-    let valid = Plane::from_fn(size, |x, y| {
-        let (fx, fy) = at(x, y);
-        let in_layer = *inputs.sky.at(fx, fy) == (layer == Layer::Sky);
-        let known = *inputs.share.at(fx, fy) < 0.01 && !*inputs.keep.at(fx, fy);
-        f32::from(u8::from(in_layer && known))
+    let valid = cluster.domain.filled(|y, run, out| {
+        for (x, out) in (run.from..run.to).zip(out) {
+            let (fx, fy) = at(x, y);
+            let in_layer = *inputs.sky.at(fx, fy) == (layer == Layer::Sky);
+            let known = *inputs.share.at(fx, fy) < 0.01 && !*inputs.keep.at(fx, fy);
+            *out = f32::from(u8::from(in_layer && known));
+        }
     });
-    let data = rim_ratio(inputs, window, &valid, layer);
+    // Firmly held pixels deep in the rim say nothing to the hole.
+    let hole = cluster.domain.filtered(|x, y| *valid.at(x, y) <= 0.0);
+    let active = cluster.domain.intersection(&hole.grown(HELD_RIM));
+    let data = rim_ratio(inputs, cluster, &valid, &active, layer);
     let hold = valid.map(|&v| if v > 0.0 { RIM_HOLD } else { POOL_HOLD });
     let conductance = |dx: usize, dy: usize| {
-        Plane::from_fn(size, |x, y| {
-            let (nx, ny) = (x + dx, y + dy);
-            if nx >= size.columns || ny >= size.rows {
-                return 0.0;
+        active.filled(|y, run, out| {
+            for (x, out) in (run.from..run.to).zip(out) {
+                let (nx, ny) = (x + dx, y + dy);
+                if nx >= size.columns || ny >= size.rows {
+                    continue;
+                }
+                if layer == Layer::Sky {
+                    *out = 1.0;
+                    continue;
+                }
+                let columns = inputs.lit.size().columns;
+                let index = |(fx, fy): (usize, usize)| fy * columns + fx;
+                let step = difference(
+                    inputs.plate_seen.at_index(index(at(x, y))),
+                    inputs.plate_seen.at_index(index(at(nx, ny))),
+                )
+                .0 / EDGE_DIFFERENCE;
+                *out = LEAK + (1.0 - LEAK) * (-step * step).exp();
             }
-            if layer == Layer::Sky {
-                return 1.0;
-            }
-            let columns = inputs.lit.size().columns;
-            let index = |(fx, fy): (usize, usize)| fy * columns + fx;
-            let step = difference(
-                inputs.plate_seen.at_index(index(at(x, y))),
-                inputs.plate_seen.at_index(index(at(nx, ny))),
-            )
-            .0 / EDGE_DIFFERENCE;
-            LEAK + (1.0 - LEAK) * (-step * step).exp()
         })
     };
-    let membrane = Membrane { right: conductance(1, 0), down: conductance(0, 1), hold };
-    membrane.solve(&data, CYCLES)
+    let (right, down) = (conductance(1, 0), conductance(0, 1));
+    Membrane { domain: active, right, down, hold }.solve(&data, STEPS)
 }
 
 /// The log-ratio as the rim's surfaces show it: ratio of local means, of one layer, over a window
 /// that is wider where things sway; elsewhere the pool's prediction.
 fn rim_ratio(
     inputs: &RelightInputs<'_>,
-    window: Window,
+    cluster: &Cluster,
     valid: &Plane<f32>,
+    active: &Spans,
     layer: Layer,
-) -> Plane<[f32; 3]> {
-    let size = window.size();
-    let cut = |plane: &Plane<f32>| {
-        Plane::from_fn(size, |x, y| *plane.at(window.left + x, window.top + y))
-    };
-    let ratios: Vec<[Plane<f32>; 2]> = (0..3)
-        .map(|c| {
-            let lit = cut(&inputs.lit.channels[c]).zip(valid, |l, v| l * v);
-            let plate = cut(&inputs.plate.channels[c]).zip(valid, |p, v| p * v);
-            [RATIO_SIGMA, SWAY_SIGMA].map(|sigma| local_ratio(&lit, &plate, valid, sigma))
+) -> [Plane<f32>; 3] {
+    let Window { left, top, .. } = cluster.window;
+    let row = |plane: &'_ Plane<f32>, x: usize, y: usize| *plane.at(left + x, top + y);
+    let rim = active.filtered(|x, y| *valid.at(x, y) > 0.0);
+    let of_layer = |plane: &Plane<f32>| {
+        cluster.domain.filled(|y, run, out| {
+            let values = &plane.row(top + y)[left + run.from..left + run.to];
+            for (out, (p, v)) in out.iter_mut().zip(values.iter().zip(&valid.row(y)[run.from..])) {
+                *out = p * v;
+            }
         })
-        .collect();
-    let pool: [Plane<f32>; 3] = std::array::from_fn(|c| cut(&inputs.pool[c]));
-    let agreement = cut(inputs.agreement);
-    Plane::from_fn(size, |x, y| {
-        if *valid.at(x, y) <= 0.0 {
-            return std::array::from_fn(|c| *pool[c].at(x, y));
-        }
-        let (still, sway) = STILL_AGREEMENT;
-        let t = ((still - agreement.at(x, y)) / (still - sway)).clamp(0.0, 1.0);
-        let t = if layer == Layer::Sky { 0.0 } else { t };
-        std::array::from_fn(|c| {
-            let (fine, wide) = (*ratios[c][0].at(x, y), *ratios[c][1].at(x, y));
-            fine + t * (wide - fine)
+    };
+    let weights = [RATIO_SIGMA, SWAY_SIGMA].map(|sigma| gaussian_within(valid, sigma, &rim));
+    std::array::from_fn(|c| {
+        let (lit, plate) = (of_layer(&inputs.lit.channels[c]), of_layer(&inputs.plate.channels[c]));
+        let ratio = |sigma: f32, weight: &Plane<f32>| {
+            let (lit, plate) = (gaussian_within(&lit, sigma, &rim), gaussian_within(&plate, sigma, &rim));
+            local_ratio(&lit, &plate, weight, &rim)
+        };
+        let fine = ratio(RATIO_SIGMA, &weights[0]);
+        let wide = match layer {
+            Layer::Ground => Some(ratio(SWAY_SIGMA, &weights[1])),
+            Layer::Sky => None,
+        };
+        active.filled(|y, run, out| {
+            for (x, out) in (run.from..run.to).zip(out) {
+                if *valid.at(x, y) <= 0.0 {
+                    *out = row(&inputs.pool[c], x, y);
+                    continue;
+                }
+                let (still, sway) = STILL_AGREEMENT;
+                let agreement = row(inputs.agreement, x, y);
+                let t = ((still - agreement) / (still - sway)).clamp(0.0, 1.0);
+                let fine = *fine.at(x, y);
+                *out = wide.as_ref().map_or(fine, |wide| fine + t * (wide.at(x, y) - fine));
+            }
         })
     })
 }
 
+/// Ratio of local means along `rim`, from sums of light and of weights.
 fn local_ratio(
     lit: &Plane<f32>,
     plate: &Plane<f32>,
-    valid: &Plane<f32>,
-    sigma: f32,
+    weight: &Plane<f32>,
+    rim: &Spans,
 ) -> Plane<f32> {
-    let (lit, plate) = (gaussian(lit, sigma), gaussian(plate, sigma));
-    let weight = gaussian(valid, sigma);
-    let floor = weight.map(|w| FLARE * w + 1e-9);
-    let lit = lit.zip(&floor, |l, f| l.max(0.0) + f);
-    let plate = plate.zip(&floor, |p, f| p.max(0.0) + f);
-    lit.zip(&plate, |l, p| (l / p).ln())
+    rim.filled(|y, run, out| {
+        let (lit, plate) = (&lit.row(y)[run.from..], &plate.row(y)[run.from..]);
+        for (k, (out, w)) in out.iter_mut().zip(&weight.row(y)[run.from..]).enumerate() {
+            let floor = FLARE * w + 1e-9;
+            *out = ((lit[k].max(0.0) + floor) / (plate[k].max(0.0) + floor)).ln();
+        }
+    })
 }
-

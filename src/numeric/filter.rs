@@ -5,6 +5,7 @@
 
 use rayon::prelude::*;
 
+use super::spans::Spans;
 use crate::scene::{Plane, Size};
 
 /// Gaussians up to this sigma use the sampled kernel, wider ones three box filters
@@ -30,6 +31,44 @@ pub fn gaussian(plane: &Plane<f32>, sigma: f32) -> Plane<f32> {
     // Three boxes of radius r have variance 3·((2r+1)²-1)/12.
     let radius = (((4.0 * sigma * sigma + 1.0).sqrt() - 1.0) / 2.0).round() as usize;
     box_mean(&box_mean(&box_mean(plane, radius), radius), radius)
+}
+
+/// The same along `asked` only, 0 elsewhere: cheap where little is asked for.
+#[must_use]
+pub fn gaussian_within(plane: &Plane<f32>, sigma: f32, asked: &Spans) -> Plane<f32> {
+    if sigma > SAMPLED_KERNEL_MAX_SIGMA {
+        let all = gaussian(plane, sigma);
+        return asked.filled(|y, run, out| out.copy_from_slice(&all.row(y)[run.from..run.to]));
+    }
+    let kernel = sampled_gaussian(sigma);
+    let reach = kernel.len() / 2;
+    let last = plane.rows() - 1;
+    let across = asked.grown(reach).filled(|y, run, out| {
+        let row = plane.row(y);
+        let from = run.from as isize - reach as isize;
+        let inside = from >= 0 && run.to + reach <= row.len();
+        for (k, &weight) in kernel.iter().enumerate() {
+            if inside {
+                let values = &row[from as usize + k..];
+                for (out, &value) in out.iter_mut().zip(values) {
+                    *out += weight * value;
+                }
+            } else {
+                for (i, out) in out.iter_mut().enumerate() {
+                    let x = (from + (i + k) as isize).clamp(0, row.len() as isize - 1);
+                    *out += weight * row[x as usize];
+                }
+            }
+        }
+    });
+    asked.filled(|y, run, out| {
+        for (k, &weight) in kernel.iter().enumerate() {
+            let source = across.row((y + k).saturating_sub(reach).min(last));
+            for (out, &value) in out.iter_mut().zip(&source[run.from..]) {
+                *out += weight * value;
+            }
+        }
+    })
 }
 
 fn sampled_gaussian(sigma: f32) -> Vec<f32> {

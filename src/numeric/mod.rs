@@ -8,3 +8,4 @@ pub mod pull_push;
 pub mod pyramid;
 pub mod robust;
 pub mod segmentation;
+pub mod spans;
