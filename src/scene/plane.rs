@@ -1,22 +1,21 @@
 //! One value a pixel.
 
-use ndarray::Array2;
+use ndarray::ArrayView2;
 use rayon::prelude::*;
 
 use super::Size;
 
-/// Rows x columns of `T`, in standard (row-major) layout. The name of a variable says the unit.
+/// Rows x columns of `T`, rows end to end. The name of a variable says the unit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plane<T> {
-    values: Array2<T>,
+    size: Size,
+    values: Vec<T>,
 }
 
 impl<T: Clone + Send + Sync> Plane<T> {
     /// A plane of one value.
     pub fn filled(size: Size, value: T) -> Self {
-        Self {
-            values: Array2::from_elem((size.rows, size.columns), value),
-        }
+        Self { size, values: vec![value; size.area()] }
     }
 
     /// From rows laid end to end.
@@ -24,72 +23,78 @@ impl<T: Clone + Send + Sync> Plane<T> {
     /// # Panics
     /// When `values` does not hold `size.area()` values: a broken caller.
     pub fn from_vec(size: Size, values: Vec<T>) -> Self {
-        let values = Array2::from_shape_vec((size.rows, size.columns), values)
-            .expect("the caller hands over rows x columns values");
-        Self { values }
+        assert_eq!(values.len(), size.area(), "the caller hands over rows x columns values");
+        Self { size, values }
     }
 
     /// A plane whose value at each `(x, y)` is what `value` says; rows run in parallel.
     pub fn from_fn(size: Size, value: impl Fn(usize, usize) -> T + Sync) -> Self {
-        let mut out = Vec::with_capacity(size.area());
-        (0..size.area())
-            .into_par_iter()
-            .with_min_len(size.columns.max(1))
-            .map(|i| value(i % size.columns, i / size.columns))
-            .collect_into_vec(&mut out);
-        Self::from_vec(size, out)
+        if size.area() == 0 {
+            return Self { size, values: Vec::new() };
+        }
+        let mut values = vec![value(0, 0); size.area()];
+        values.par_chunks_exact_mut(size.columns).enumerate().for_each(|(y, row)| {
+            for (x, out) in row.iter_mut().enumerate() {
+                *out = value(x, y);
+            }
+        });
+        Self { size, values }
     }
 
     /// Extent in pixels.
+    #[inline]
     pub fn size(&self) -> Size {
-        let (rows, columns) = self.values.dim();
-        Size { columns, rows }
+        self.size
     }
 
     /// Width in pixels.
+    #[inline]
     pub fn columns(&self) -> usize {
-        self.values.ncols()
+        self.size.columns
     }
 
     /// Height in pixels.
+    #[inline]
     pub fn rows(&self) -> usize {
-        self.values.nrows()
+        self.size.rows
     }
 
     /// All values, rows end to end.
+    #[inline]
     pub fn as_slice(&self) -> &[T] {
-        self.values
-            .as_slice()
-            .expect("planes are in standard layout")
+        &self.values
     }
 
     /// All values, rows end to end, to be changed.
+    #[inline]
     pub fn as_mut_slice(&mut self) -> &mut [T] {
-        self.values
-            .as_slice_mut()
-            .expect("planes are in standard layout")
+        &mut self.values
     }
 
     /// One row.
+    #[inline]
     pub fn row(&self, y: usize) -> &[T] {
-        let columns = self.columns();
-        &self.as_slice()[y * columns..(y + 1) * columns]
+        &self.values[y * self.size.columns..][..self.size.columns]
     }
 
     /// One row, to be changed.
+    #[inline]
     pub fn row_mut(&mut self, y: usize) -> &mut [T] {
-        let columns = self.columns();
-        &mut self.as_mut_slice()[y * columns..(y + 1) * columns]
+        &mut self.values[y * self.size.columns..][..self.size.columns]
     }
 
     /// The value at column `x`, row `y`.
+    #[inline]
     pub fn at(&self, x: usize, y: usize) -> &T {
-        &self.values[[y, x]]
+        debug_assert!(x < self.size.columns, "column {x} of {}", self.size.columns);
+        &self.values[y * self.size.columns + x]
     }
 
     /// Sets the value at column `x`, row `y`.
+    #[inline]
     pub fn set(&mut self, x: usize, y: usize, value: T) {
-        self.values[[y, x]] = value;
+        debug_assert!(x < self.size.columns, "column {x} of {}", self.size.columns);
+        self.values[y * self.size.columns + x] = value;
     }
 
     /// A plane of the same extent, value by value; in parallel.
@@ -130,7 +135,11 @@ impl<T: Clone + Send + Sync> Plane<T> {
     }
 
     /// As an `ndarray` view, for the library's own algorithms.
-    pub fn view(&self) -> ndarray::ArrayView2<'_, T> {
-        self.values.view()
+    ///
+    /// # Panics
+    /// Never: a plane holds rows x columns values.
+    pub fn view(&self) -> ArrayView2<'_, T> {
+        ArrayView2::from_shape((self.size.rows, self.size.columns), &self.values)
+            .expect("a plane holds rows x columns values")
     }
 }
