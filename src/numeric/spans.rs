@@ -33,19 +33,28 @@ impl Spans {
             }
             runs
         };
-        Self { size, rows: (0..size.rows).into_par_iter().map(row).collect() }
+        Self {
+            size,
+            rows: (0..size.rows).into_par_iter().map(row).collect(),
+        }
     }
 
     /// Of the union of rectangles, each cut at the borders of `size`.
     pub fn of_windows(size: Size, windows: &[Window]) -> Self {
         let mut rows: Vec<Vec<Run>> = vec![Vec::new(); size.rows];
         for window in windows {
-            let run = Run { from: window.left, to: window.right.min(size.columns) };
+            let run = Run {
+                from: window.left,
+                to: window.right.min(size.columns),
+            };
             for row in &mut rows[window.top..window.bottom.min(size.rows)] {
                 row.push(run);
             }
         }
-        Self { size, rows: rows.into_iter().map(merged).collect() }
+        Self {
+            size,
+            rows: rows.into_iter().map(merged).collect(),
+        }
     }
 
     /// Extent of the plane.
@@ -68,7 +77,11 @@ impl Spans {
     pub fn filtered(&self, inside: impl Fn(usize, usize) -> bool + Sync) -> Self {
         let row = |(y, runs): (usize, &Vec<Run>)| {
             let mut out: Vec<Run> = Vec::new();
-            for x in runs.iter().flat_map(|r| r.from..r.to).filter(|&x| inside(x, y)) {
+            for x in runs
+                .iter()
+                .flat_map(|r| r.from..r.to)
+                .filter(|&x| inside(x, y))
+            {
                 match out.last_mut() {
                     Some(last) if last.to == x => last.to = x + 1,
                     _ => out.push(Run { from: x, to: x + 1 }),
@@ -76,7 +89,10 @@ impl Spans {
             }
             out
         };
-        Self { size: self.size, rows: self.rows.par_iter().enumerate().map(row).collect() }
+        Self {
+            size: self.size,
+            rows: self.rows.par_iter().enumerate().map(row).collect(),
+        }
     }
 
     /// The pixels that both have.
@@ -87,7 +103,10 @@ impl Spans {
             let mut out = Vec::new();
             while i < ours.len() && k < theirs.len() {
                 let (a, b) = (ours[i], theirs[k]);
-                let both = Run { from: a.from.max(b.from), to: a.to.min(b.to) };
+                let both = Run {
+                    from: a.from.max(b.from),
+                    to: a.to.min(b.to),
+                };
                 if both.from < both.to {
                     out.push(both);
                 }
@@ -99,7 +118,10 @@ impl Spans {
             }
             out
         };
-        Self { size: self.size, rows: self.rows.iter().zip(&other.rows).map(row).collect() }
+        Self {
+            size: self.size,
+            rows: self.rows.iter().zip(&other.rows).map(row).collect(),
+        }
     }
 
     /// The part in a window, in the window's pixels.
@@ -110,8 +132,14 @@ impl Spans {
             to: r.to.clamp(window.left, window.right) - window.left,
         };
         let row = |runs: &Vec<Run>| runs.iter().map(shift).filter(|r| r.from < r.to).collect();
-        let rows = self.rows[window.top..window.bottom].iter().map(row).collect();
-        Self { size: window.size(), rows }
+        let rows = self.rows[window.top..window.bottom]
+            .iter()
+            .map(row)
+            .collect();
+        Self {
+            size: window.size(),
+            rows,
+        }
     }
 
     /// All pixels within `reach` columns and rows of these.
@@ -135,19 +163,27 @@ impl Spans {
                 merged(wide[near].concat())
             })
             .collect();
-        Self { size: self.size, rows }
+        Self {
+            size: self.size,
+            rows,
+        }
     }
 
     /// The cells of 2x2 pixels that hold any of these.
     #[must_use]
     pub fn halved(&self) -> Self {
-        let size =
-            Size { columns: self.size.columns.div_ceil(2), rows: self.size.rows.div_ceil(2) };
+        let size = Size {
+            columns: self.size.columns.div_ceil(2),
+            rows: self.size.rows.div_ceil(2),
+        };
         let rows = self
             .rows
             .par_chunks(2)
             .map(|pair| {
-                let halve = |r: &Run| Run { from: r.from / 2, to: r.to.div_ceil(2) };
+                let halve = |r: &Run| Run {
+                    from: r.from / 2,
+                    to: r.to.div_ceil(2),
+                };
                 merged(pair.iter().flatten().map(halve).collect())
             })
             .collect();
@@ -195,7 +231,10 @@ fn merged(mut runs: Vec<Run>) -> Vec<Run> {
 mod tests {
     use super::*;
 
-    const SIZE: Size = Size { columns: 11, rows: 7 };
+    const SIZE: Size = Size {
+        columns: 11,
+        rows: 7,
+    };
 
     fn contains(spans: &Spans, x: usize, y: usize) -> bool {
         spans.row(y).iter().any(|r| (r.from..r.to).contains(&x))
@@ -221,12 +260,23 @@ mod tests {
                 }
             }
         }
-        assert_eq!(halved.size(), Size { columns: 6, rows: 4 });
+        assert_eq!(
+            halved.size(),
+            Size {
+                columns: 6,
+                rows: 4
+            }
+        );
     }
 
     #[test]
     fn overlapping_windows_are_counted_once() {
-        let window = |left, right| Window { left, top: 1, right, bottom: 3 };
+        let window = |left, right| Window {
+            left,
+            top: 1,
+            right,
+            bottom: 3,
+        };
         let spans = Spans::of_windows(SIZE, &[window(4, 20), window(0, 5)]);
         assert_eq!((spans.area(), spans.row(1).len()), (22, 1));
         let even = spans.filtered(|x, _| x % 2 == 0);
