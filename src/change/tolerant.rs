@@ -16,9 +16,10 @@ const GROUP: usize = 32;
 pub fn tolerant_difference(one: &Perceived, other: &Perceived, reach: usize) -> Plane<f32> {
     let size = one.size();
     let mut out = Plane::filled(size, 0.0f32);
-    out.as_mut_slice().par_chunks_exact_mut(size.columns).enumerate().for_each_init(
-        Buffers::default,
-        |buffers, (y, out)| {
+    out.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each_init(Buffers::default, |buffers, (y, out)| {
             buffers.here.read(one, y, 0);
             let rows = [y.saturating_sub(reach), y, (y + reach).min(size.rows - 1)];
             for (row, y) in buffers.there.iter_mut().zip(rows) {
@@ -40,14 +41,17 @@ pub fn tolerant_difference(one: &Perceived, other: &Perceived, reach: usize) -> 
                     }
                 }
                 for (out, &best) in out.iter_mut().zip(best.iter()) {
-                    *out = if *out > GOOD_ENOUGH * GOOD_ENOUGH { best } else { *out };
+                    *out = if *out > GOOD_ENOUGH * GOOD_ENOUGH {
+                        best
+                    } else {
+                        *out
+                    };
                 }
             }
             for out in out.iter_mut() {
                 *out = out.sqrt();
             }
-        },
-    );
+        });
     out
 }
 
@@ -79,7 +83,8 @@ impl Row {
         }
         let [_, a, b] = &self.lab;
         self.chroma.clear();
-        self.chroma.extend(a.iter().zip(b).map(|(&a, &b)| chroma([0.0, a, b])));
+        self.chroma
+            .extend(a.iter().zip(b).map(|(&a, &b)| chroma([0.0, a, b])));
     }
 
     /// `length` pixels from `from` on: lightness, a, b, chroma.
@@ -112,11 +117,20 @@ mod tests {
     use crate::scene::{Size, difference};
 
     fn picture(phase: usize) -> Perceived {
-        let size = Size { columns: 71, rows: 9 };
-        let value = |k: usize| {
-            Plane::from_fn(size, move |x, y| ((x * 7 + y * 13 + k * 5 + phase) % 23) as f32 * 0.7)
+        let size = Size {
+            columns: 71,
+            rows: 9,
         };
-        Perceived { lightness: value(0), a: value(1), b: value(2) }
+        let value = |k: usize| {
+            Plane::from_fn(size, move |x, y| {
+                ((x * 7 + y * 13 + k * 5 + phase) % 23) as f32 * 0.7
+            })
+        };
+        Perceived {
+            lightness: value(0),
+            a: value(1),
+            b: value(2),
+        }
     }
 
     #[test]
@@ -134,7 +148,10 @@ mod tests {
                     };
                     let mut best = to(0, 0);
                     if best > GOOD_ENOUGH {
-                        for (dx, dy) in [-r, 0, r].into_iter().flat_map(|a| [-r, 0, r].map(|b| (a, b))) {
+                        for (dx, dy) in [-r, 0, r]
+                            .into_iter()
+                            .flat_map(|a| [-r, 0, r].map(|b| (a, b)))
+                        {
                             best = best.min(to(dx, dy));
                         }
                     }

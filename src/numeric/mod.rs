@@ -1,5 +1,6 @@
 //! Numerical tools that know nothing of photographs.
 
+pub mod elementary;
 pub mod filter;
 pub mod gradient;
 pub mod interpolation;
