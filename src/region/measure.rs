@@ -9,7 +9,7 @@ use crate::change::Evidence;
 use crate::lighting::LightingChange;
 use crate::numeric::filter::box_mean;
 use crate::numeric::segmentation::{Granularity, Pieces, cut};
-use crate::scene::{Plane, SceneLinear, Size, Window, difference};
+use crate::scene::{Plane, SceneLinear, Size, Window, chroma, difference, difference2};
 use crate::sky::SkyLayer;
 
 /// A difference below this (CIE94) is not seen even side by side, and is no change.
@@ -214,16 +214,21 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     let mut shared: BTreeMap<(u32, u32), u32> = BTreeMap::new();
     let numbers = pieces.numbers.as_slice();
     let probe = Probe::new(observed);
-    let per_pixel: Vec<Option<[f32; VALUES]>> = (0..size.area())
-        .into_par_iter()
-        .with_min_len(size.columns)
-        .map(|i| (numbers[i] > 0).then(|| probe.values(i)))
-        .collect();
+    // Strips of rows are probed in parallel and added up in order: sums don't depend on threads.
+    let mut probed: Vec<Vec<[f32; VALUES]>> = Vec::new();
     for y in 0..size.rows {
+        if y % PROBED_ROWS == 0 {
+            let strip = y..(y + PROBED_ROWS).min(size.rows);
+            strip.into_par_iter().map(|y| probe.row(y, numbers)).collect_into_vec(&mut probed);
+        }
+        let mut values_of_row = probed[y % PROBED_ROWS].iter();
         for x in 0..size.columns {
             let i = y * size.columns + x;
-            let Some(values) = &per_pixel[i] else { continue };
             let n = numbers[i];
+            if n == 0 {
+                continue;
+            }
+            let values = values_of_row.next().expect("every pixel of a piece was probed");
             let s = &mut sums[n as usize];
             s.area += 1;
             s.x += x as f64;
@@ -290,15 +295,31 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     Regions { numbers: pieces.numbers, pieces: out }
 }
 
+/// Rows probed at once.
+const PROBED_ROWS: usize = 64;
+
 /// Reads the per-pixel values.
 struct Probe<'a> {
     observed: &'a Observed<'a>,
     size: Size,
+    /// Chroma of the relit plate as seen.
+    plate_chroma: Plane<f32>,
 }
 
 impl<'a> Probe<'a> {
     fn new(observed: &'a Observed<'a>) -> Self {
-        Self { observed, size: observed.lit.size() }
+        let seen = &observed.evidence.relit_seen;
+        let plate_chroma = seen.a.zip(&seen.b, |&a, &b| chroma([0.0, a, b]));
+        Self { observed, size: observed.lit.size(), plate_chroma }
+    }
+
+    /// The values of a row's pixels that belong to pieces.
+    fn row(&self, y: usize, numbers: &[u32]) -> Vec<[f32; VALUES]> {
+        let from = y * self.size.columns;
+        (from..from + self.size.columns)
+            .filter(|&i| numbers[i] > 0)
+            .map(|i| self.values(i))
+            .collect()
     }
 
     fn values(&self, i: usize) -> [f32; VALUES] {
@@ -346,17 +367,21 @@ impl<'a> Probe<'a> {
     fn nearest_tone(&self, i: usize) -> f32 {
         let (x, y) = ((i % self.size.columns) as i64, (i / self.size.columns) as i64);
         let here = self.observed.evidence.lit_seen.at_index(i);
+        let here_chroma = chroma(here);
+        let plate = &self.observed.evidence.relit_seen;
+        let columns: [usize; 5] = std::array::from_fn(|k| {
+            (x + 2 * k as i64 - SWAY_REACH).clamp(0, self.size.columns as i64 - 1) as usize
+        });
         let mut best = f32::INFINITY;
         for dy in (-SWAY_REACH..=SWAY_REACH).step_by(2) {
-            for dx in (-SWAY_REACH..=SWAY_REACH).step_by(2) {
-                let px = (x + dx).clamp(0, self.size.columns as i64 - 1);
-                let py = (y + dy).clamp(0, self.size.rows as i64 - 1);
-                let j = py as usize * self.size.columns + px as usize;
-                let there = self.observed.evidence.relit_seen.at_index(j);
-                best = best.min(difference(here, there).0);
+            let row = (y + dy).clamp(0, self.size.rows as i64 - 1) as usize;
+            let [l, a, b, c] =
+                [&plate.lightness, &plate.a, &plate.b, &self.plate_chroma].map(|p| p.row(row));
+            for j in columns {
+                best = best.min(difference2(here, [l[j], a[j], b[j]], [here_chroma, c[j]]));
             }
         }
-        best
+        best.sqrt()
     }
 }
 
