@@ -1,6 +1,7 @@
 //! The planes of evidence.
 
 use crate::lighting::{FLARE, LightingChange};
+use crate::numeric::elementary::{exp, ln};
 use crate::numeric::filter::{gaussian, gradient_length, max_3x3};
 use crate::scene::{Perceived, Plane, SceneLinear};
 
@@ -38,7 +39,7 @@ pub struct Evidence {
 /// The plate under the light of the lit frame, as far as that light is smooth.
 pub fn relit(plate: &SceneLinear, pool: &[Plane<f32>; 3]) -> SceneLinear {
     let channels = std::array::from_fn(|c| {
-        plate.channels[c].zip(&pool[c], |&p, &r| ((p + FLARE) * r.exp() - FLARE).max(0.0))
+        plate.channels[c].zip(&pool[c], |&p, &r| ((p + FLARE) * exp(r) - FLARE).max(0.0))
     });
     SceneLinear { channels }
 }
@@ -64,7 +65,7 @@ pub fn gather_evidence(
     let difference = tolerant_difference(&lit_seen, &relit_seen, FORGIVEN_SHIFT);
     let excess = mean_excess(light);
     let edges = |picture: &SceneLinear| {
-        let log = picture.luminance().map(|y| (y.max(0.0) + FLARE).ln());
+        let log = picture.luminance().map(|y| ln(y.max(0.0) + FLARE));
         gradient_length(&gaussian(&log, EDGE_BLUR))
     };
     let (lit_edges, plate_edges) = (edges(lit), edges(plate));

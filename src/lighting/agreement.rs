@@ -1,6 +1,9 @@
 //! Do both frames show the same structure here?
 
+use rayon::prelude::*;
+
 use super::{FLARE, NoiseModel};
+use crate::numeric::elementary::ln;
 use crate::numeric::filter::gaussian;
 use crate::scene::{Plane, SceneLinear};
 
@@ -42,50 +45,80 @@ pub fn structure_agreement(
     plate: &SceneLinear,
     noise: &NoiseModel,
 ) -> Agreement {
-    let log = |picture: &SceneLinear| picture.luminance().map(|y| (y.max(0.0) + FLARE).ln());
-    let (lit_log, plate_log) = (log(lit), log(plate));
-    let floor = lit_log.map(|l| {
-        let light = (l.exp() - FLARE).max(0.0);
-        let relative = noise.sigma(light) / (light + FLARE);
+    let light = [lit, plate].map(SceneLinear::luminance);
+    let [lit_log, plate_log] = light
+        .each_ref()
+        .map(|light| light.map(|y| ln(y.max(0.0) + FLARE)));
+    let floor = light[0].map(|&light| {
+        let relative = noise.sigma(light) / (light.max(0.0) + FLARE);
         NOISE_MARGIN * relative * relative + UNSEEN_VARIANCE
     });
     let fine = moments(&lit_log, &plate_log, FINE_SIGMA);
     let coarse = moments(&lit_log, &plate_log, COARSE_SIGMA);
+    let [lit_texture, plate_texture, _] = coarse
+        .each_ref()
+        .map(|plane| plane.map(|v| v.max(0.0).sqrt()));
     Agreement {
-        fine: fine.agreement(&floor),
-        coarse: coarse.agreement(&floor),
-        plate_texture: coarse.plate_variance.map(|v| v.max(0.0).sqrt()),
-        lit_texture: coarse.lit_variance.map(|v| v.max(0.0).sqrt()),
+        fine: agreement(&fine, &floor),
+        coarse: agreement(&coarse, &floor),
+        plate_texture,
+        lit_texture,
     }
 }
 
-struct Moments {
-    lit_variance: Plane<f32>,
-    plate_variance: Plane<f32>,
-    covariance: Plane<f32>,
+/// From lit variance, plate variance and covariance.
+fn agreement([lit, plate, covariance]: &[Plane<f32>; 3], floor: &Plane<f32>) -> Plane<f32> {
+    let columns = floor.columns();
+    let mut out = Plane::filled(floor.size(), 0.0f32);
+    out.as_mut_slice()
+        .par_chunks_exact_mut(columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let rows = [lit, plate, covariance, floor].map(|plane| &plane.row(y)[..columns]);
+            for (x, out) in out.iter_mut().enumerate() {
+                let [l, p, c, f] = rows.map(|row| row[x]);
+                *out = (2.0 * c + f) / (l + p + f);
+            }
+        });
+    out
 }
 
-impl Moments {
-    fn agreement(&self, floor: &Plane<f32>) -> Plane<f32> {
-        let spread = self.lit_variance.zip(&self.plate_variance, |a, b| a + b);
-        let sums = self.covariance.zip(&spread, |&c, &s| (c, s));
-        sums.zip(floor, |&(c, s), &f| (2.0 * c + f) / (s + f))
-    }
-}
-
-fn moments(lit: &Plane<f32>, plate: &Plane<f32>, sigma: f32) -> Moments {
-    let (lit_mean, plate_mean) = (gaussian(lit, sigma), gaussian(plate, sigma));
+/// Local variance of the lit frame, of the plate, and their covariance.
+fn moments(lit: &Plane<f32>, plate: &Plane<f32>, sigma: f32) -> [Plane<f32>; 3] {
     // Second moments of the deviations from a wider mean would be steadier still, but ln(light)
     // spans a few units only, and f32 keeps six digits of them.
-    let second = |a: &Plane<f32>, b: &Plane<f32>, ma: &Plane<f32>, mb: &Plane<f32>| {
-        let product = gaussian(&a.zip(b, |a, b| a * b), sigma);
-        product.zip(&ma.zip(mb, |a, b| a * b), |p, m| p - m)
+    let product = |a: &Plane<f32>, b: &Plane<f32>| a.zip(b, |a, b| a * b);
+    let products = [
+        product(lit, lit),
+        product(plate, plate),
+        product(lit, plate),
+    ];
+    central(
+        [lit, plate].map(|p| gaussian(p, sigma)),
+        products.map(|p| gaussian(&p, sigma)),
+    )
+}
+
+/// Central second moments from means and mean products.
+fn central(means: [Plane<f32>; 2], products: [Plane<f32>; 3]) -> [Plane<f32>; 3] {
+    let [lit, plate] = means;
+    let [mut lit_lit, mut plate_plate, mut lit_plate] = products;
+    let take_off = |product: &mut Plane<f32>, a: &Plane<f32>, b: &Plane<f32>| {
+        let columns = a.columns();
+        product
+            .as_mut_slice()
+            .par_chunks_exact_mut(columns)
+            .enumerate()
+            .for_each(|(y, row)| {
+                for (value, (a, b)) in row.iter_mut().zip(a.row(y).iter().zip(b.row(y))) {
+                    *value -= a * b;
+                }
+            });
     };
-    Moments {
-        lit_variance: second(lit, lit, &lit_mean, &lit_mean),
-        plate_variance: second(plate, plate, &plate_mean, &plate_mean),
-        covariance: second(lit, plate, &lit_mean, &plate_mean),
-    }
+    take_off(&mut lit_lit, &lit, &lit);
+    take_off(&mut plate_plate, &plate, &plate);
+    take_off(&mut lit_plate, &lit, &plate);
+    [lit_lit, plate_plate, lit_plate]
 }
 
 #[cfg(test)]

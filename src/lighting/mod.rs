@@ -13,6 +13,7 @@ mod pool;
 pub use agreement::{Agreement, structure_agreement};
 pub use noise::NoiseModel;
 
+use crate::numeric::elementary::ln;
 use crate::numeric::filter::gaussian;
 use crate::scene::{Plane, SceneLinear};
 
@@ -55,7 +56,7 @@ pub fn separate_light(
         let lit = gaussian(&lit.channels[c], RATIO_BLUR);
         let plate = gaussian(&plate.channels[c], RATIO_BLUR);
         lit.zip(&plate, |l, p| {
-            ((l.max(0.0) + FLARE) / (p.max(0.0) + FLARE)).ln()
+            ln((l.max(0.0) + FLARE) / (p.max(0.0) + FLARE))
         })
     });
     let pool = pool::flash_pool(&log_ratio, &agreement, sky, usable);

@@ -1,6 +1,7 @@
 //! The membrane of the log-ratio.
 
 use crate::lighting::FLARE;
+use crate::numeric::elementary::{exp, ln};
 use crate::numeric::filter::gaussian_within;
 use crate::numeric::membrane::Membrane;
 use crate::numeric::spans::Spans;
@@ -231,7 +232,7 @@ fn solve_layer(inputs: &RelightInputs<'_>, cluster: &Cluster, layer: Layer) -> [
                     inputs.plate_seen.at_index(index(at(nx, ny))),
                 )
                 .0 / EDGE_DIFFERENCE;
-                *out = LEAK + (1.0 - LEAK) * (-step * step).exp();
+                *out = LEAK + (1.0 - LEAK) * exp(-step * step);
             }
         })
     };
@@ -315,7 +316,7 @@ fn local_ratio(
         let (lit, plate) = (&lit.row(y)[run.from..], &plate.row(y)[run.from..]);
         for (k, (out, w)) in out.iter_mut().zip(&weight.row(y)[run.from..]).enumerate() {
             let floor = FLARE * w + 1e-9;
-            *out = ((lit[k].max(0.0) + floor) / (plate[k].max(0.0) + floor)).ln();
+            *out = ln((lit[k].max(0.0) + floor) / (plate[k].max(0.0) + floor));
         }
     })
 }

@@ -45,29 +45,17 @@ pub fn gaussian_within(plane: &Plane<f32>, sigma: f32, asked: &Spans) -> Plane<f
     let last = plane.rows() - 1;
     let across = asked.grown(reach).filled(|y, run, out| {
         let row = plane.row(y);
-        let from = run.from as isize - reach as isize;
-        let inside = from >= 0 && run.to + reach <= row.len();
-        for (k, &weight) in kernel.iter().enumerate() {
-            if inside {
-                let values = &row[from as usize + k..];
-                for (out, &value) in out.iter_mut().zip(values) {
-                    *out += weight * value;
-                }
-            } else {
-                for (i, out) in out.iter_mut().enumerate() {
-                    let x = (from + (i + k) as isize).clamp(0, row.len() as isize - 1);
-                    *out += weight * row[x as usize];
-                }
-            }
+        if run.from >= reach && run.to + reach <= row.len() {
+            convolve_run(&kernel, out, |tap| &row[run.from - reach + tap..]);
+            return;
         }
+        let padded = padded(row, reach);
+        convolve_run(&kernel, out, |tap| &padded[run.from + tap..]);
     });
     asked.filled(|y, run, out| {
-        for (k, &weight) in kernel.iter().enumerate() {
-            let source = across.row((y + k).saturating_sub(reach).min(last));
-            for (out, &value) in out.iter_mut().zip(&source[run.from..]) {
-                *out += weight * value;
-            }
-        }
+        convolve_run(&kernel, out, |tap| {
+            &across.row((y + tap).saturating_sub(reach).min(last))[run.from..]
+        });
     })
 }
 
@@ -80,37 +68,72 @@ fn sampled_gaussian(sigma: f32) -> Vec<f32> {
     weights.into_iter().map(|w| w / total).collect()
 }
 
-/// Convolution with one odd symmetric kernel along rows, then along columns.
+/// Convolution with one odd symmetric kernel along rows, then along columns, in strips whose
+/// intermediate rows stay in the cache.
 #[must_use]
 pub fn convolve_separable(plane: &Plane<f32>, kernel: &[f32]) -> Plane<f32> {
     let size = plane.size();
     let reach = kernel.len() / 2;
-    let mut across = Plane::filled(size, 0.0f32);
-    across
-        .as_mut_slice()
-        .par_chunks_exact_mut(size.columns)
+    let mut out = Plane::filled(size, 0.0f32);
+    out.as_mut_slice()
+        .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .enumerate()
-        .for_each(|(y, out)| {
-            let row = padded(plane.row(y), reach);
-            for (k, &weight) in kernel.iter().enumerate() {
-                for (out, &value) in out.iter_mut().zip(&row[k..]) {
-                    *out += weight * value;
-                }
+        .for_each_init(StripBuffers::default, |buffers, (strip, out)| {
+            let rows = out.len() / size.columns;
+            let first = strip * CONVOLVED_ROWS;
+            let StripBuffers { row, across } = buffers;
+            across.resize((rows + 2 * reach) * size.columns, 0.0);
+            for (i, across) in across.chunks_exact_mut(size.columns).enumerate() {
+                let y = (first + i).saturating_sub(reach).min(size.rows - 1);
+                pad(plane.row(y), reach, row);
+                convolve_run(kernel, across, |tap| &row[tap..]);
+            }
+            for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
+                convolve_run(kernel, out, |tap| &across[(i + tap) * size.columns..]);
             }
         });
-    let mut down = Plane::filled(size, 0.0f32);
-    down.as_mut_slice()
-        .par_chunks_exact_mut(size.columns)
-        .enumerate()
-        .for_each(|(y, out)| {
-            for (k, &weight) in kernel.iter().enumerate() {
-                let source = across.row((y + k).saturating_sub(reach).min(size.rows - 1));
-                for (out, &value) in out.iter_mut().zip(source) {
-                    *out += weight * value;
-                }
+    out
+}
+
+/// Rows a task of [`convolve_separable`].
+const CONVOLVED_ROWS: usize = 32;
+
+#[derive(Default)]
+struct StripBuffers {
+    row: Vec<f32>,
+    across: Vec<f32>,
+}
+
+/// Weighted sum of the taps' values, which start at the slices that `values` names; sixteen sums
+/// at a time stay in registers.
+fn convolve_run<'a>(kernel: &[f32], out: &mut [f32], values: impl Fn(usize) -> &'a [f32]) {
+    const LANES: usize = 16;
+    let (groups, rest) = out.as_chunks_mut::<LANES>();
+    let whole = groups.len() * LANES;
+    for (g, out) in groups.iter_mut().enumerate() {
+        let mut sums = [0.0f32; LANES];
+        for (tap, &weight) in kernel.iter().enumerate() {
+            let values = &values(tap)[g * LANES..(g + 1) * LANES];
+            for (sum, value) in sums.iter_mut().zip(values) {
+                *sum += weight * value;
             }
-        });
-    down
+        }
+        *out = sums;
+    }
+    rest.fill(0.0);
+    for (tap, &weight) in kernel.iter().enumerate() {
+        for (out, value) in rest.iter_mut().zip(&values(tap)[whole..]) {
+            *out += weight * value;
+        }
+    }
+}
+
+/// A row with its ends repeated `reach` times, into `out`.
+fn pad(row: &[f32], reach: usize, out: &mut Vec<f32>) {
+    out.clear();
+    out.resize(reach, row[0]);
+    out.extend_from_slice(row);
+    out.resize(row.len() + 2 * reach, row[row.len() - 1]);
 }
 
 fn padded(row: &[f32], reach: usize) -> Vec<f32> {
@@ -231,6 +254,9 @@ pub fn gradient_length(plane: &Plane<f32>) -> Plane<f32> {
 /// Mean of `factor` x `factor` blocks; blocks at the right and lower border may be smaller.
 #[must_use]
 pub fn block_mean(plane: &Plane<f32>, factor: usize) -> Plane<f32> {
+    if factor <= 1 {
+        return plane.clone();
+    }
     let size = plane.size();
     let small = Size {
         columns: size.columns.div_ceil(factor),
@@ -242,14 +268,32 @@ pub fn block_mean(plane: &Plane<f32>, factor: usize) -> Plane<f32> {
         .enumerate()
         .for_each(|(y, out)| {
             let rows = y * factor..((y + 1) * factor).min(size.rows);
-            let count_rows = rows.len() as f32;
+            let share = 1.0 / rows.len() as f32;
             for row in rows {
-                for (out, block) in out.iter_mut().zip(plane.row(row).chunks(factor)) {
-                    *out += block.iter().sum::<f32>() / (block.len() as f32 * count_rows);
+                match factor {
+                    2 => add_block_means::<2>(plane.row(row), share, out),
+                    4 => add_block_means::<4>(plane.row(row), share, out),
+                    8 => add_block_means::<8>(plane.row(row), share, out),
+                    _ => {
+                        for (out, block) in out.iter_mut().zip(plane.row(row).chunks(factor)) {
+                            *out += share * block.iter().sum::<f32>() / block.len() as f32;
+                        }
+                    }
                 }
             }
         });
     out
+}
+
+fn add_block_means<const N: usize>(row: &[f32], share: f32, out: &mut [f32]) {
+    let (blocks, rest) = row.as_chunks::<N>();
+    let scale = share / N as f32;
+    for (out, block) in out.iter_mut().zip(blocks) {
+        *out += scale * block.iter().sum::<f32>();
+    }
+    if let (Some(out), false) = (out.get_mut(blocks.len()), rest.is_empty()) {
+        *out += share * rest.iter().sum::<f32>() / rest.len() as f32;
+    }
 }
 
 /// Bilinear enlargement of a plane made by [`block_mean`] with the same `factor`.

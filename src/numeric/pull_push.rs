@@ -2,6 +2,8 @@
 //!
 //! Source: Gortler, Grzeszczuk, Szeliski & Cohen, "The Lumigraph", 1996, section 3.3 (pull-push).
 
+use rayon::prelude::*;
+
 use crate::scene::{Plane, Size};
 
 /// Values known with a weight; where the weight is 0 the value is filled from farther and farther
@@ -25,29 +27,50 @@ fn pull(values: &Plane<f32>, weights: &Plane<f32>) -> (Plane<f32>, Plane<f32>) {
         columns: size.columns.div_ceil(2),
         rows: size.rows.div_ceil(2),
     };
-    let sums = Plane::from_fn(half, |x, y| {
-        let mut total = (0.0f32, 0.0f32);
-        for row in 2 * y..(2 * y + 2).min(size.rows) {
-            for column in 2 * x..(2 * x + 2).min(size.columns) {
-                let w = *weights.at(column, row);
-                total.0 += w * values.at(column, row);
-                total.1 += w;
+    let mut coarse = Plane::filled(half, 0.0f32);
+    let mut coarse_weights = Plane::filled(half, 0.0f32);
+    coarse
+        .as_mut_slice()
+        .par_chunks_exact_mut(half.columns)
+        .zip(
+            coarse_weights
+                .as_mut_slice()
+                .par_chunks_exact_mut(half.columns),
+        )
+        .enumerate()
+        .for_each(|(y, (out, out_weights))| {
+            for row in 2 * y..(2 * y + 2).min(size.rows) {
+                let pairs = values.row(row).chunks(2).zip(weights.row(row).chunks(2));
+                let out = out.iter_mut().zip(out_weights.iter_mut());
+                for ((out, out_weight), (values, weights)) in out.zip(pairs) {
+                    for (v, w) in values.iter().zip(weights) {
+                        *out += w * v;
+                        *out_weight += w;
+                    }
+                }
             }
-        }
-        total
-    });
-    let values = sums.map(|&(v, w)| if w > 0.0 { v / w } else { 0.0 });
-    let weights = sums.map(|&(_, w)| w.min(1.0));
-    (values, weights)
+            for (out, weight) in out.iter_mut().zip(out_weights) {
+                *out = if *weight > 0.0 { *out / *weight } else { 0.0 };
+                *weight = weight.min(1.0);
+            }
+        });
+    (coarse, coarse_weights)
 }
 
 fn push(values: &Plane<f32>, weights: &Plane<f32>, below: &Plane<f32>) -> Plane<f32> {
-    let smooth = crate::numeric::filter::enlarge(below, 2, values.size());
-    Plane::from_fn(values.size(), |x, y| {
-        let w = weights.at(x, y).min(1.0);
-        let under = smooth.at(x, y);
-        under + w * (values.at(x, y) - under)
-    })
+    let mut out = crate::numeric::filter::enlarge(below, 2, values.size());
+    let columns = values.columns();
+    out.as_mut_slice()
+        .par_chunks_exact_mut(columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            for (out, (value, weight)) in
+                out.iter_mut().zip(values.row(y).iter().zip(weights.row(y)))
+            {
+                *out += weight.min(1.0) * (value - *out);
+            }
+        });
+    out
 }
 
 #[cfg(test)]

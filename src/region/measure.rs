@@ -9,7 +9,7 @@ use crate::change::Evidence;
 use crate::lighting::LightingChange;
 use crate::numeric::filter::box_mean;
 use crate::numeric::segmentation::{Granularity, Pieces, cut};
-use crate::scene::{Plane, SceneLinear, Size, Window, difference};
+use crate::scene::{Plane, SceneLinear, Size, Window, chroma, difference, difference2};
 use crate::sky::SkyLayer;
 
 /// A difference below this (CIE94) is not seen even side by side, and is no change.
@@ -235,18 +235,26 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     let mut shared: BTreeMap<(u32, u32), u32> = BTreeMap::new();
     let numbers = pieces.numbers.as_slice();
     let probe = Probe::new(observed);
-    let per_pixel: Vec<Option<[f32; VALUES]>> = (0..size.area())
-        .into_par_iter()
-        .with_min_len(size.columns)
-        .map(|i| (numbers[i] > 0).then(|| probe.values(i)))
-        .collect();
+    // Strips of rows are probed in parallel and added up in order: sums don't depend on threads.
+    let mut probed: Vec<Vec<[f32; VALUES]>> = Vec::new();
     for y in 0..size.rows {
+        if y % PROBED_ROWS == 0 {
+            let strip = y..(y + PROBED_ROWS).min(size.rows);
+            strip
+                .into_par_iter()
+                .map(|y| probe.row(y, numbers))
+                .collect_into_vec(&mut probed);
+        }
+        let mut values_of_row = probed[y % PROBED_ROWS].iter();
         for x in 0..size.columns {
             let i = y * size.columns + x;
-            let Some(values) = &per_pixel[i] else {
-                continue;
-            };
             let n = numbers[i];
+            if n == 0 {
+                continue;
+            }
+            let values = values_of_row
+                .next()
+                .expect("every pixel of a piece was probed");
             let s = &mut sums[n as usize];
             s.area += 1;
             s.x += x as f64;
@@ -305,8 +313,22 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
             neighbours: Vec::new(),
         })
         .collect();
-    let mut unchanged_rim = vec![0u32; pieces.count + 1];
-    for (&(a, b), &rim) in &shared {
+    let unchanged_rim = join_neighbours(&mut out, &shared);
+    add_surroundings(&mut out, &unchanged_rim);
+    add_blobs(&mut out, &pieces.numbers, size);
+    add_distances(&mut out, &sums, size);
+    super::hull::add_moving_hulls(&mut out, &pieces.numbers);
+    Regions {
+        numbers: pieces.numbers,
+        pieces: out,
+    }
+}
+
+/// Tells adjoining pieces of each other; gives back the rim that each shares with unchanged
+/// surroundings, by piece number.
+fn join_neighbours(out: &mut [Piece], shared: &BTreeMap<(u32, u32), u32>) -> Vec<u32> {
+    let mut unchanged_rim = vec![0u32; out.len() + 1];
+    for (&(a, b), &rim) in shared {
         if a == 0 {
             unchanged_rim[b as usize] = rim;
             continue;
@@ -320,32 +342,42 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
             rim,
         });
     }
-    add_surroundings(&mut out, &unchanged_rim);
-    add_blobs(&mut out, &pieces.numbers, size);
-    add_distances(&mut out, &sums, size);
-    super::hull::add_moving_hulls(&mut out, &pieces.numbers);
-    Regions {
-        numbers: pieces.numbers,
-        pieces: out,
-    }
+    unchanged_rim
 }
 
 /// Along a piece's rim: sums of new edge, lost edge and plate edges, and the number of pixels.
 #[derive(Debug, Clone, Copy, Default)]
 struct Rim(f64, f64, f64, usize);
 
+/// Rows probed at once.
+const PROBED_ROWS: usize = 64;
+
 /// Reads the per-pixel values.
 struct Probe<'a> {
     observed: &'a Observed<'a>,
     size: Size,
+    /// Chroma of the relit plate as seen.
+    plate_chroma: Plane<f32>,
 }
 
 impl<'a> Probe<'a> {
     fn new(observed: &'a Observed<'a>) -> Self {
+        let seen = &observed.evidence.relit_seen;
+        let plate_chroma = seen.a.zip(&seen.b, |&a, &b| chroma([0.0, a, b]));
         Self {
             observed,
             size: observed.lit.size(),
+            plate_chroma,
         }
+    }
+
+    /// The values of a row's pixels that belong to pieces.
+    fn row(&self, y: usize, numbers: &[u32]) -> Vec<[f32; VALUES]> {
+        let from = y * self.size.columns;
+        (from..from + self.size.columns)
+            .filter(|&i| numbers[i] > 0)
+            .map(|i| self.values(i))
+            .collect()
     }
 
     fn values(&self, i: usize) -> [f32; VALUES] {
@@ -403,17 +435,21 @@ impl<'a> Probe<'a> {
             (i / self.size.columns) as i64,
         );
         let here = self.observed.evidence.lit_seen.at_index(i);
+        let here_chroma = chroma(here);
+        let plate = &self.observed.evidence.relit_seen;
+        let columns: [usize; 5] = std::array::from_fn(|k| {
+            (x + 2 * k as i64 - SWAY_REACH).clamp(0, self.size.columns as i64 - 1) as usize
+        });
         let mut best = f32::INFINITY;
         for dy in (-SWAY_REACH..=SWAY_REACH).step_by(2) {
-            for dx in (-SWAY_REACH..=SWAY_REACH).step_by(2) {
-                let px = (x + dx).clamp(0, self.size.columns as i64 - 1);
-                let py = (y + dy).clamp(0, self.size.rows as i64 - 1);
-                let j = py as usize * self.size.columns + px as usize;
-                let there = self.observed.evidence.relit_seen.at_index(j);
-                best = best.min(difference(here, there).0);
+            let row = (y + dy).clamp(0, self.size.rows as i64 - 1) as usize;
+            let [l, a, b, c] =
+                [&plate.lightness, &plate.a, &plate.b, &self.plate_chroma].map(|p| p.row(row));
+            for j in columns {
+                best = best.min(difference2(here, [l[j], a[j], b[j]], [here_chroma, c[j]]));
             }
         }
-        best
+        best.sqrt()
     }
 }
 

@@ -142,7 +142,15 @@ impl ResidualField {
 
     /// Displacement at a place of the lit frame, pixels.
     pub fn at(&self, lit: Point) -> Point {
-        let sum = self.sum(&self.support(lit));
+        let (column, across) = self.cell_of(lit.x, self.columns);
+        let (row, down) = self.cell_of(lit.y, self.rows);
+        let mut sum = Vector2::zeros();
+        for (r, down) in down.into_iter().enumerate() {
+            let from = (row + r) * self.columns + column;
+            for (coefficient, across) in self.coefficients[from..from + 4].iter().zip(across) {
+                sum += coefficient * (down * across);
+            }
+        }
         Point { x: sum.x, y: sum.y }
     }
 

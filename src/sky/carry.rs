@@ -1,5 +1,7 @@
 //! Carrying the plate's sky along its drift.
 
+use rayon::prelude::*;
+
 use crate::numeric::filter::gaussian;
 use crate::numeric::pull_push;
 use crate::scene::{Plane, Point, SceneLinear};
@@ -24,35 +26,47 @@ pub fn carry_sky(plate: &SceneLinear, sky: &Plane<bool>, drift: &Drift) -> Scene
     let inner = gaussian(&weight, RIM_SIGMA).map(|&w| if w > 0.995 { 1.0f32 } else { 0.0 });
     let share = gaussian(&inner, RIM_SIGMA).map(|&w| (2.0 * w - 1.0).clamp(0.0, 1.0));
     let share = share.zip(&inner, |s, i| s * i);
-    let channels = std::array::from_fn(|c| {
-        let layer = pull_push::fill(&plate.channels[c], &inner);
-        Plane::from_fn(size, |x, y| {
-            let here = *plate.channels[c].at(x, y);
-            let share = *share.at(x, y);
-            if share <= 0.0 {
-                return here;
+    let layers: [Plane<f32>; 3] =
+        std::array::from_fn(|c| pull_push::fill(&plate.channels[c], &inner));
+    let mut carried = plate.clone();
+    let [red, green, blue] = &mut carried.channels;
+    red.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .zip(green.as_mut_slice().par_chunks_exact_mut(size.columns))
+        .zip(blue.as_mut_slice().par_chunks_exact_mut(size.columns))
+        .enumerate()
+        .for_each(|(y, ((red, green), blue))| {
+            for (x, &share) in share.row(y).iter().enumerate() {
+                if share > 0.0 {
+                    let from = back.apply(Point {
+                        x: x as f64,
+                        y: y as f64,
+                    });
+                    let sky = bilinear(&layers, from);
+                    for (value, sky) in [&mut red[x], &mut green[x], &mut blue[x]]
+                        .into_iter()
+                        .zip(sky)
+                    {
+                        *value += share * (sky - *value);
+                    }
+                }
             }
-            let from = back.apply(Point {
-                x: x as f64,
-                y: y as f64,
-            });
-            here + share * (bilinear(&layer, from) - here)
-        })
-    });
-    SceneLinear { channels }
+        });
+    carried
 }
 
-/// Bilinear value; places outside take the nearest border's.
-fn bilinear(plane: &Plane<f32>, at: Point) -> f32 {
-    let x = at.x.clamp(0.0, (plane.columns() - 1) as f64);
-    let y = at.y.clamp(0.0, (plane.rows() - 1) as f64);
+/// Bilinear values; places outside take the nearest border's.
+fn bilinear(planes: &[Plane<f32>; 3], at: Point) -> [f32; 3] {
+    let (columns, rows) = (planes[0].columns(), planes[0].rows());
+    let x = at.x.clamp(0.0, (columns - 1) as f64);
+    let y = at.y.clamp(0.0, (rows - 1) as f64);
     let (l, t) = (x as usize, y as usize);
-    let (r, b) = (
-        (l + 1).min(plane.columns() - 1),
-        (t + 1).min(plane.rows() - 1),
-    );
+    let (r, b) = ((l + 1).min(columns - 1), (t + 1).min(rows - 1));
     let (u, v) = ((x - l as f64) as f32, (y - t as f64) as f32);
-    let up = plane.at(l, t) + u * (plane.at(r, t) - plane.at(l, t));
-    let down = plane.at(l, b) + u * (plane.at(r, b) - plane.at(l, b));
-    up + v * (down - up)
+    planes.each_ref().map(|plane| {
+        let (above, below) = (plane.row(t), plane.row(b));
+        let up = above[l] + u * (above[r] - above[l]);
+        let down = below[l] + u * (below[r] - below[l]);
+        up + v * (down - up)
+    })
 }

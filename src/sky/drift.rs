@@ -6,6 +6,7 @@
 //! weights on finer ones (Baker & Matthews, "Lucas-Kanade 20 Years On", 2004, forward additive).
 
 use nalgebra::{SMatrix, SVector};
+use rayon::prelude::*;
 
 use crate::numeric::filter::{block_mean, gaussian};
 use crate::scene::{Homography, Perceived, Plane, Point};
@@ -81,20 +82,44 @@ struct Level {
     sky: Plane<bool>,
 }
 
-impl Level {
+/// Sky share, and lightness and b times it, as means of blocks.
+struct Blocks {
+    weight: Plane<f32>,
+    products: [Plane<f32>; 2],
+}
+
+impl Blocks {
     fn new(seen: &Perceived, sky: &Plane<bool>, factor: usize) -> Self {
-        let weight = block_mean(&sky.map(|&s| if s { 1.0f32 } else { 0.0 }), factor);
-        let band = |plane: &Plane<f32>| {
-            let product = plane.zip(sky, |&v, &s| if s { v } else { 0.0 });
-            let mean = block_mean(&product, factor)
-                .zip(&weight, |&p, &w| if w > 0.0 { p / w } else { 0.0 });
-            let wide = gaussian(&mean.zip(&weight, |m, w| m * w), BAND_SIGMA);
-            let norm = gaussian(&weight, BAND_SIGMA);
+        let product = |plane: &Plane<f32>| {
+            block_mean(&plane.zip(sky, |&v, &s| if s { v } else { 0.0 }), factor)
+        };
+        Self {
+            weight: block_mean(&sky.map(|&s| if s { 1.0f32 } else { 0.0 }), factor),
+            products: [product(&seen.lightness), product(&seen.b)],
+        }
+    }
+
+    fn reduced(&self, factor: usize) -> Self {
+        Self {
+            weight: block_mean(&self.weight, factor),
+            products: self.products.each_ref().map(|p| block_mean(p, factor)),
+        }
+    }
+}
+
+impl Level {
+    fn new(blocks: &Blocks) -> Self {
+        let weight = &blocks.weight;
+        let norm = gaussian(weight, BAND_SIGMA);
+        let band = |product: &Plane<f32>| {
+            let mean = product.zip(weight, |&p, &w| if w > 0.0 { p / w } else { 0.0 });
+            let wide = gaussian(&mean.zip(weight, |m, w| m * w), BAND_SIGMA);
             let wide = wide.zip(&norm, |&v, &n| if n > 1e-3 { v / n } else { 0.0 });
             mean.zip(&wide, |m, w| m - w)
         };
+        let [lightness, b] = &blocks.products;
         Self {
-            bands: [band(&seen.lightness), band(&seen.b).map(|b| B_WEIGHT * b)],
+            bands: [band(lightness), band(b).map(|b| B_WEIGHT * b)],
             sky: weight.map(|&w| w > SKY_SHARE),
         }
     }
@@ -132,9 +157,14 @@ impl Level {
 pub fn estimate_drift(lit: (&Perceived, &Plane<bool>), plate: (&Perceived, &Plane<bool>)) -> Drift {
     let mut motion = Homography::identity();
     let mut result = Drift::none();
+    let finest = LEVELS[LEVELS.len() - 1];
+    let (lit, plate) = (
+        Blocks::new(lit.0, lit.1, finest),
+        Blocks::new(plate.0, plate.1, finest),
+    );
     for (number, factor) in LEVELS.into_iter().enumerate() {
-        let lit_level = Level::new(lit.0, lit.1, factor);
-        let plate_level = Level::new(plate.0, plate.1, factor);
+        let lit_level = Level::new(&lit.reduced(factor / finest));
+        let plate_level = Level::new(&plate.reduced(factor / finest));
         if number == 0 {
             motion = best_shift(&lit_level, &plate_level);
         } else {
@@ -168,8 +198,8 @@ pub fn estimate_drift(lit: (&Perceived, &Plane<bool>), plate: (&Perceived, &Plan
 fn best_shift(lit: &Level, plate: &Level) -> Homography {
     let columns = lit.sky.columns();
     let reach = ((columns as f32 * MAX_SHIFT_SHARE) as i64).max(1);
-    let mut best = (f32::INFINITY, 0i64, 0i64);
-    for dy in -reach / 2..=reach / 2 {
+    let best_of_row = |dy: i64| {
+        let mut best = (f32::INFINITY, 0i64, 0i64);
         for dx in -reach..=reach {
             let Some(cost) = shift_cost(lit, plate, dx, dy) else {
                 continue;
@@ -179,7 +209,15 @@ fn best_shift(lit: &Level, plate: &Level) -> Homography {
                 best = (cost, dx, dy);
             }
         }
-    }
+        best
+    };
+    let rows: Vec<_> = (-reach / 2..=reach / 2)
+        .into_par_iter()
+        .map(best_of_row)
+        .collect();
+    let best = rows.into_iter().fold((f32::INFINITY, 0, 0), |best, row| {
+        if row.0 < best.0 { row } else { best }
+    });
     Homography::shift(best.1 as f64, best.2 as f64)
 }
 
@@ -188,21 +226,15 @@ fn shift_cost(lit: &Level, plate: &Level, dx: i64, dy: i64) -> Option<f32> {
     let size = lit.sky.size();
     let mut sums = Correlation::default();
     let mut count = 0usize;
-    for y in 0..size.rows as i64 {
-        let py = y - dy;
-        if py < 0 || py >= size.rows as i64 {
-            continue;
-        }
-        for x in 0..size.columns as i64 {
-            let px = x - dx;
-            if px < 0 || px >= size.columns as i64 {
-                continue;
-            }
-            let here = (x as usize, y as usize);
-            let there = (px as usize, py as usize);
-            if *lit.sky.at(here.0, here.1) && *plate.sky.at(there.0, there.1) {
+    let (rows, columns) = (size.rows as i64, size.columns as i64);
+    let overlap = dx.max(0)..(columns + dx).min(columns);
+    for y in dy.max(0)..(rows + dy).min(rows) {
+        let (lit_sky, plate_sky) = (lit.sky.row(y as usize), plate.sky.row((y - dy) as usize));
+        for x in overlap.clone() {
+            let (here, there) = (x as usize, (x - dx) as usize);
+            if lit_sky[here] && plate_sky[there] {
                 for (a, b) in lit.bands.iter().zip(&plate.bands) {
-                    sums.add(*a.at(here.0, here.1), *b.at(there.0, there.1));
+                    sums.add(a.row(y as usize)[here], b.row((y - dy) as usize)[there]);
                 }
                 count += 1;
             }
