@@ -22,11 +22,6 @@ const NEAR_SHARE: f32 = 0.12;
 /// Probability of sure gear.
 const SURE_GEAR: f32 = 0.6;
 
-/// Share of the rim on edges of the plate, and of unchanged surroundings, that mark a facet.
-const FACET_RIM: f32 = 0.75;
-/// See [`FACET_RIM`].
-const FACET_FREE: f32 = 0.6;
-
 /// A shadow is darker than the pool around it by this, ln units.
 const SHADOW_EXCESS: f32 = -0.03;
 
@@ -40,6 +35,9 @@ const CLOUD_STILL: f32 = 0.45;
 const PLAIN_SHADOW: f32 = 0.3;
 /// See [`PLAIN_SHADOW`].
 const PLAIN_EXCESS: f32 = -0.1;
+
+/// And it lies this near to gear, as a share of the long side.
+const AT_THE_FOOT: f32 = 0.06;
 
 /// Probability from which a shadow may be the gear's.
 const OPEN_SHADOW: f32 = 0.2;
@@ -119,13 +117,11 @@ pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
     demand_belonging(classified, regions);
 }
 
-/// A shadow is darker than its surroundings and does not end where the plate's things end; what
-/// still has the sky's colours and changed from pose to pose is a cloud.
+/// A shadow is darker than its surroundings; what still has the sky's colours and changed from pose to pose is a cloud.
 fn obey_physics(classified: &mut Classified, regions: &Regions) {
     for (label, piece) in classified.labels.iter_mut().zip(&regions.pieces) {
         let f = &piece.features;
-        let is_facet = f.rim_plate_edge > FACET_RIM && f.near_unchanged > FACET_FREE;
-        if *label == Label::GearShadow && (f.excess > SHADOW_EXCESS || is_facet) {
+        if *label == Label::GearShadow && f.excess > SHADOW_EXCESS {
             *label = Label::Other;
         }
         let is_cloud = f.plate_sky * f.lit_sky > CLOUD_SHARE && f.still < CLOUD_STILL;
@@ -147,7 +143,7 @@ fn give_shadows_to_the_nearer(classified: &mut Classified, regions: &Regions) {
         let is_nearer = f.to_standing < NEARER * f.to_moving && f.still > STAYS;
         let is_plain = p.of(Label::GearShadow) > PLAIN_SHADOW
             && f.excess < PLAIN_EXCESS
-            && f.rim_plate_edge < FACET_RIM;
+            && f.to_standing < AT_THE_FOOT;
         let is_open = match classified.labels[i] {
             Label::PersonShadow => is_shadow,
             Label::Other => is_plain,
