@@ -31,14 +31,6 @@ const CLOUD_SHARE: f32 = 0.7;
 /// Stillness below which such a piece is a cloud.
 const CLOUD_STILL: f32 = 0.45;
 
-/// A plain shadow: probability and depth from which it goes although its form alone says no.
-const PLAIN_SHADOW: f32 = 0.3;
-/// See [`PLAIN_SHADOW`].
-const PLAIN_EXCESS: f32 = -0.1;
-
-/// And it lies this near to gear, as a share of the long side.
-const AT_THE_FOOT: f32 = 0.06;
-
 /// Probability from which a shadow may be the gear's.
 const OPEN_SHADOW: f32 = 0.2;
 
@@ -141,15 +133,7 @@ fn give_shadows_to_the_nearer(classified: &mut Classified, regions: &Regions) {
             && p.of(Label::GearShadow) + p.of(Label::PersonShadow) > 0.5
             && f.excess < 0.0;
         let is_nearer = f.to_standing < NEARER * f.to_moving && f.still > STAYS;
-        let is_plain = p.of(Label::GearShadow) > PLAIN_SHADOW
-            && f.excess < PLAIN_EXCESS
-            && f.to_standing < AT_THE_FOOT;
-        let is_open = match classified.labels[i] {
-            Label::PersonShadow => is_shadow,
-            Label::Other => is_plain,
-            _ => false,
-        };
-        if is_open && is_nearer {
+        if is_shadow && is_nearer && classified.labels[i] == Label::PersonShadow {
             classified.labels[i] = Label::GearShadow;
         }
     }
