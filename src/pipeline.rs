@@ -1,5 +1,7 @@
 //! The one place that knows the order of the stages.
 
+mod extras;
+
 use std::collections::BTreeMap;
 use std::time::Instant;
 
@@ -7,7 +9,7 @@ use crate::change::{Evidence, as_seen, gather_evidence, relit};
 use crate::classify::{self, Classified, classify, label_plane};
 use crate::lighting::{LightingChange, separate_light};
 use crate::mask::{CutInputs, CutPlan, beyond_plate, plan_cut};
-use crate::merge::{Patch, RelightInputs, composite, relight};
+use crate::merge::{Patch, Relight, RelightInputs, composite, relight};
 use crate::numeric::filter::box_mean;
 use crate::numeric::pull_push;
 use crate::region::{Camera, Companion, Observed, Regions, cut_regions, observe_stillness};
@@ -18,6 +20,9 @@ use crate::report::{Box2, FrameReport, LightReport, RegionReport, RegistrationRe
 use crate::scene::{Encoding, Label, Plane, Point, Samples, SceneLinear, Size, Window};
 use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
 use crate::verdict::{Signs, judge};
+
+pub use extras::{Extra, Extras};
+use extras::{FullPlate, with_sky};
 
 /// Working copies are reduced by the whole factor that brings their long side nearest below this.
 const WORKING_SIDE: usize = 2400;
@@ -46,6 +51,8 @@ pub struct CleanedFrame {
     pub mask: Plane<u16>,
     /// What happened.
     pub report: FrameReport,
+    /// What else was asked for.
+    pub extras: Extras,
 }
 
 /// Why a frame could not be cleaned.
@@ -238,6 +245,20 @@ impl SetUp {
         lit: &Frame,
         observer: &dyn Observer,
     ) -> Result<CleanedFrame, CleanError> {
+        self.clean_with(index, lit, &[], observer)
+    }
+
+    /// As [`SetUp::clean`], with what else is wanted of the frame.
+    ///
+    /// # Errors
+    /// As [`SetUp::clean`].
+    pub fn clean_with(
+        &self,
+        index: usize,
+        lit: &Frame,
+        wanted: &[Extra],
+        observer: &dyn Observer,
+    ) -> Result<CleanedFrame, CleanError> {
         let mut clock = Clock::new(observer);
         let examined = self.examine_timed(index, lit, &mut clock)?;
         clock.start("classify");
@@ -256,7 +277,10 @@ impl SetUp {
             excess: &examined.evidence.excess,
         });
         let plate = self.check(lit)?;
-        let (merged, mask) = self.merge(plate, lit, &examined, &cut, &mut clock);
+        clock.start("relight");
+        let gain = relit_gain(&examined, &cut);
+        clock.start("merge");
+        let (merged, mask) = self.merge(plate, lit, &examined.compared, &cut, &gain);
         clock.stop();
         let replaced = mask.as_slice().iter().filter(|&&m| m > 0).count();
         let compared = &examined.compared;
@@ -280,10 +304,22 @@ impl SetUp {
             hand_work,
             seconds: clock.seconds,
         };
+        let full = FullPlate {
+            set_up: self,
+            plate,
+            compared,
+        };
+        let asked = |extra| wanted.contains(&extra);
+        let extras = Extras {
+            aligned_plate: asked(Extra::AlignedPlate).then(|| full.picture(lit, None)),
+            relit_plate: asked(Extra::RelitPlate).then(|| full.picture(lit, Some(&gain))),
+            labels: asked(Extra::Labels).then(|| with_sky(&labels, &compared.sky.mask)),
+        };
         Ok(CleanedFrame {
             merged,
             mask,
             report,
+            extras,
         })
     }
 
@@ -414,23 +450,10 @@ impl SetUp {
         &self,
         plate: &Plate,
         lit: &Frame,
-        examined: &Examined,
+        compared: &Comparison,
         cut: &CutPlan,
-        clock: &mut Clock<'_>,
+        gain: &Relight,
     ) -> (Samples, Plane<u16>) {
-        let (compared, evidence) = (&examined.compared, &examined.evidence);
-        clock.start("relight");
-        let gain = relight(&RelightInputs {
-            lit: &compared.lit,
-            plate: &compared.plate,
-            plate_seen: &evidence.relit_seen,
-            agreement: &compared.light.agreement.coarse,
-            pool: &compared.light.pool,
-            sky: &compared.sky.mask,
-            share: &cut.share,
-            keep: &cut.keep,
-        });
-        clock.start("merge");
         let full = compared.registration.scaled(self.factor as f64);
         let plate_window = |window: Window| self.plate_window(plate, compared, &full, window);
         composite(
@@ -438,7 +461,7 @@ impl SetUp {
             &lit.encoding,
             &Patch {
                 plate_window: &plate_window,
-                relight: &gain,
+                relight: gain,
                 share: &cut.share,
                 factor: self.factor,
             },
@@ -567,6 +590,21 @@ impl Plate {
             sky,
         }
     }
+}
+
+/// By how much the aligned plate is lightened or darkened in the mask.
+fn relit_gain(examined: &Examined, cut: &CutPlan) -> Relight {
+    let (compared, evidence) = (&examined.compared, &examined.evidence);
+    relight(&RelightInputs {
+        lit: &compared.lit,
+        plate: &compared.plate,
+        plate_seen: &evidence.relit_seen,
+        agreement: &compared.light.agreement.coarse,
+        pool: &compared.light.pool,
+        sky: &compared.sky.mask,
+        share: &cut.share,
+        keep: &cut.keep,
+    })
 }
 
 /// The aligned plate with what lies beyond its border filled smoothly from inside.

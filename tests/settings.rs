@@ -27,7 +27,14 @@ fn settings_say_where_they_are_from() {
     let shoot = Shoot::new();
     let text = printed(&shoot, &[]);
     assert!(line(&text, "out").starts_with("# out is not set"), "{text}");
-    for key in ["out", "format", "quality", "mask-depth", "layers"] {
+    for key in [
+        "out",
+        "format",
+        "quality",
+        "mask-depth",
+        "mask-format",
+        "layers",
+    ] {
         assert!(line(&text, key).ends_with("# built in"), "{text}");
     }
     let file = "[clean]\nout = \"{folder}/cleaned\"\n\nmask-depth = 16\nlayers = [\"patch\"]\n";
@@ -60,7 +67,7 @@ fn what_is_printed_can_be_used_as_a_file() {
             .collect()
     };
     assert_eq!(values(&text), values(&again));
-    assert_eq!(values(&text).len(), 5, "{text}");
+    assert_eq!(values(&text).len(), 6, "{text}");
 }
 
 #[test]

@@ -81,6 +81,9 @@ pub(super) struct CleanArgs {
     /// Bits of the mask's samples; white is where the plate shows [default: 8]
     #[arg(long, value_enum, value_name = "BITS")]
     pub(super) mask_depth: Option<MaskDepth>,
+    /// Format of the mask [default: png]
+    #[arg(long, value_enum, value_name = "FORMAT")]
+    pub(super) mask_format: Option<MaskFormat>,
     /// Format of the cleaned frames [default: same]
     #[arg(long, value_enum, value_name = "FORMAT")]
     pub(super) format: Option<OutputFormat>,
@@ -107,6 +110,7 @@ impl CleanArgs {
             overwrite: false,
             must_find: false,
             mask_depth: None,
+            mask_format: None,
             format: None,
             quality: None,
             layers: Vec::new(),
@@ -215,11 +219,26 @@ impl MaskDepth {
     }
 }
 
-/// Something for an editor.
+/// Format of the mask.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum MaskFormat {
+    /// PNG
+    Png,
+    /// TIFF
+    Tiff,
+}
+
+/// Something for an editor; pictures are TIFF for TIFF frames, else PNG.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, ValueEnum)]
 pub(super) enum LayerChoice {
-    /// The patch as a transparent layer (TIFF for TIFF frames, else PNG)
+    /// The plate laid over the lit frame
+    AlignedPlate,
+    /// The same in the lit frame's light
+    RelitPlate,
+    /// The relit plate where the mask takes it, as a transparent layer
     Patch,
+    /// What each piece was taken for, drawn over the frame
+    Labelled,
     /// One file with patch, lit frame and aligned plate
     Openraster,
 }

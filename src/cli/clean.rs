@@ -10,7 +10,7 @@ use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::{self, Scope};
 use std::time::Instant;
 
-use super::args::Timings;
+use super::args::{LayerChoice, Timings};
 use super::exit_status::ExitStatus;
 use super::frame_output::{self, Change, How, LitFacts};
 use super::messages::{Failure, Messages};
@@ -19,7 +19,7 @@ use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport, shown, shown_name};
 use super::settings::name_of;
 use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimits};
-use crate::pipeline::{CleanError, CleanedFrame, Frame, SetUp};
+use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
 use crate::scene::CodeValues;
 
 /// Decoded frames kept from the first look to the clean-up, bytes: three of 24 MP at 8 bits. What
@@ -118,6 +118,7 @@ fn clean_frames(
             .filter(|i| !kept.contains_key(i))
             .collect();
         let incoming = read_ahead(scope, plan, left);
+        let wanted = wanted(&plan.layers);
         let (to_writer, outcomes) = sync_channel(0);
         let writer = scope.spawn(move || write_all(plan, messages, progress, &outcomes));
         for (index, frame) in plan.frames.iter().enumerate() {
@@ -129,7 +130,7 @@ fn clean_frames(
                             .expect("the reader hands over every frame it was given")
                     });
                     let keeps = keeps_lit(plan);
-                    clean_one(&set_up, (index, frame), read, keeps, progress)
+                    clean_one(&set_up, (index, frame), read, (keeps, &wanted), progress)
                 }
                 Err(_) => Outcome::unreadable(Read::from(frame).photo.err()),
             };
@@ -235,6 +236,22 @@ enum LitSamples {
     Dropped,
 }
 
+/// What the layers are made of beside merge, mask and lit frame.
+fn wanted(layers: &[LayerChoice]) -> Vec<Extra> {
+    let mut wanted: Vec<Extra> = layers
+        .iter()
+        .filter_map(|layer| match layer {
+            LayerChoice::AlignedPlate | LayerChoice::Openraster => Some(Extra::AlignedPlate),
+            LayerChoice::RelitPlate => Some(Extra::RelitPlate),
+            LayerChoice::Labelled => Some(Extra::Labels),
+            LayerChoice::Patch => None,
+        })
+        .collect();
+    wanted.sort_unstable();
+    wanted.dedup();
+    wanted
+}
+
 fn keeps_lit(plan: &CleanPlan) -> LitSamples {
     if plan.layers.is_empty() {
         LitSamples::Dropped
@@ -247,7 +264,7 @@ fn clean_one(
     set_up: &SetUp,
     (index, frame): (usize, &FramePlan),
     read: Read,
-    lit_samples: LitSamples,
+    (lit_samples, wanted): (LitSamples, &[Extra]),
     progress: &Progress<'_>,
 ) -> Outcome {
     let photo = match read.photo {
@@ -258,7 +275,7 @@ fn clean_one(
         samples: photo.samples,
         encoding: photo.encoding,
     };
-    match set_up.clean(index, &lit, progress) {
+    match set_up.clean_with(index, &lit, wanted, progress) {
         Ok(cleaned) => Outcome::Cleaned(Box::new(Cleaned {
             frame: cleaned,
             lit: LitFacts {

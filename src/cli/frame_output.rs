@@ -7,8 +7,10 @@ use super::plan::Target;
 use crate::handover::{self, Parts, mask_picture};
 use crate::photo::{
     self, Existing, Format, Metadata, PhotoError, PhotoErrorKind, PhotoWarning, StoredAs,
+    screen_copy,
 };
-use crate::pipeline::CleanedFrame;
+use crate::pipeline::{CleanedFrame, Extras};
+use crate::report::overlay;
 use crate::scene::{Encoding, Plane, Samples};
 
 /// What the writer needs to know of a lit frame.
@@ -62,14 +64,18 @@ pub(super) fn write(
             lit: samples,
             merged: &cleaned.merged,
             mask: &cleaned.mask,
-            aligned_plate: None,
+            aligned_plate: cleaned.extras.aligned_plate.as_ref(),
+            // The patch's colour is worked back out of the merge: laid over the lit frame by an
+            // editor, which mixes code values and not light, it shows the merge all the same.
             relit_plate: None,
         };
         for (layer, path) in &target.layers {
-            warnings.extend(write_layer(*layer, path, &parts, &facts, how.existing)?);
+            let lost = write_layer(*layer, path, &parts, &cleaned.extras, &facts, how.existing)?;
+            warnings.extend(lost);
         }
     }
     let mask = mask_picture(&cleaned.mask, how.mask_depth.bits());
+    let resolution = facts.metadata.resolution;
     let untouched = change(&cleaned.mask) == Change::None;
     let same_file = facts.format == target.format && facts.stored == StoredAs::Upright;
     if untouched && same_file {
@@ -91,8 +97,11 @@ pub(super) fn write(
     photo::write(
         &target.mask,
         mask,
-        &Metadata::default(),
-        Format::Png,
+        &Metadata {
+            resolution,
+            ..Metadata::default()
+        },
+        target.mask_format,
         how.existing,
     )?;
     Ok(warnings)
@@ -102,18 +111,30 @@ fn write_layer(
     layer: LayerChoice,
     path: &Path,
     parts: &Parts<'_>,
+    extras: &Extras,
     facts: &LitFacts,
     existing: Existing,
 ) -> Result<Vec<PhotoWarning>, PhotoError> {
+    const ASKED: &str = "the plan asks for what its layers are made of";
+    let picture = |samples: Samples| {
+        let format = if Format::Tiff.is_named_by(path) {
+            Format::Tiff
+        } else {
+            Format::Png
+        };
+        let colours = facts.metadata.colours_only();
+        photo::write(path, samples, &colours, format, existing)
+    };
     match layer {
-        LayerChoice::Patch => {
-            let format = if Format::Tiff.is_named_by(path) {
-                Format::Tiff
-            } else {
-                Format::Png
-            };
-            let colours = facts.metadata.colours_only();
-            photo::write(path, handover::patch(parts), &colours, format, existing)
+        LayerChoice::AlignedPlate => picture(extras.aligned_plate.clone().expect(ASKED)),
+        LayerChoice::RelitPlate => picture(extras.relit_plate.clone().expect(ASKED)),
+        LayerChoice::Patch => picture(handover::patch(parts)),
+        LayerChoice::Labelled => {
+            let backdrop = screen_copy(parts.lit, &facts.encoding, parts.size().long_side());
+            let labels = extras.labels.as_ref().expect(ASKED);
+            let drawn = overlay(&backdrop, labels, parts.mask);
+            let colours = Metadata::default().colours_only();
+            photo::write(path, drawn, &colours, Format::Png, existing)
         }
         LayerChoice::Openraster => photo::fill(path, existing, |out| {
             handover::write(out, parts, &facts.metadata, &facts.encoding)

@@ -4,18 +4,18 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, OutputFormat};
+use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat};
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::messages::Failure;
-use super::settings::InForce;
+use super::settings::{InForce, name_of};
 use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind, Probe};
 use crate::scene::Size;
 
 /// Name of the run's report in the output folder.
 const REPORT_NAME: &str = "report.json";
 /// What a mask's name has behind the frame's.
-const MASK_SUFFIX: &str = "-mask.png";
+const MASK_SUFFIX: &str = "-mask";
 
 /// Everything a run needs to know.
 #[derive(Debug)]
@@ -24,6 +24,7 @@ pub(super) struct CleanPlan {
     pub(super) frames: Vec<FramePlan>,
     pub(super) report: PathBuf,
     pub(super) mask_depth: MaskDepth,
+    pub(super) mask_format: MaskFormat,
     pub(super) format: OutputFormat,
     pub(super) quality: Option<u8>,
     pub(super) layers: Vec<LayerChoice>,
@@ -52,6 +53,7 @@ pub(super) struct FramePlan {
 pub(super) struct Target {
     pub(super) merged: PathBuf,
     pub(super) mask: PathBuf,
+    pub(super) mask_format: Format,
     pub(super) layers: Vec<(LayerChoice, PathBuf)>,
     pub(super) format: Format,
     probe: Probe,
@@ -158,6 +160,7 @@ impl CleanPlan {
             frames,
             report: out.join(REPORT_NAME),
             mask_depth: in_force.mask_depth.value,
+            mask_format: in_force.mask_format.value,
             format: in_force.format.value,
             quality: in_force.quality.value,
             layers: in_force.layers.value.clone(),
@@ -339,17 +342,19 @@ fn frame_plan(lit: &Path, out: &Path, in_force: &InForce) -> FramePlan {
             name.push(suffix);
             out.join(name)
         };
-        let layers = in_force.layers.value.iter().map(|&layer| {
-            let suffix = match (layer, format) {
-                (LayerChoice::Patch, Format::Tiff) => "-patch.tif",
-                (LayerChoice::Patch, _) => "-patch.png",
-                (LayerChoice::Openraster, _) => ".ora",
-            };
-            (layer, beside(suffix))
-        });
+        let layers = in_force
+            .layers
+            .value
+            .iter()
+            .map(|&layer| (layer, beside(&suffix(layer, format))));
+        let mask_format = match in_force.mask_format.value {
+            MaskFormat::Png => Format::Png,
+            MaskFormat::Tiff => Format::Tiff,
+        };
         Ok(Target {
             merged,
-            mask: beside(MASK_SUFFIX),
+            mask: beside(&format!("{MASK_SUFFIX}.{}", mask_format.extension())),
+            mask_format,
             layers: layers.collect(),
             format,
             probe,
@@ -358,6 +363,22 @@ fn frame_plan(lit: &Path, out: &Path, in_force: &InForce) -> FramePlan {
     FramePlan {
         lit: lit.to_owned(),
         target,
+    }
+}
+
+/// What a layer's name has behind the frame's.
+fn suffix(layer: LayerChoice, frame: Format) -> String {
+    let picture = match frame {
+        Format::Tiff => Format::Tiff,
+        Format::Jpeg | Format::Png => Format::Png,
+    };
+    match layer {
+        LayerChoice::Openraster => ".ora".to_owned(),
+        // Drawn for a screen, 8 bits, whatever the frame.
+        LayerChoice::Labelled => format!("-labelled.{}", Format::Png.extension()),
+        LayerChoice::AlignedPlate | LayerChoice::RelitPlate | LayerChoice::Patch => {
+            format!("-{}.{}", name_of(&layer), picture.extension())
+        }
     }
 }
 

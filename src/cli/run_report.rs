@@ -29,6 +29,7 @@ pub(super) struct RunReport {
 #[derive(Debug, Serialize)]
 struct Settings {
     mask_bits: u8,
+    mask_format: String,
     format: String,
     quality: Option<u8>,
     layers: Vec<String>,
@@ -108,6 +109,7 @@ impl RunReport {
             derig_version: env!("CARGO_PKG_VERSION"),
             settings: Settings {
                 mask_bits: MaskDepth::bits(plan.mask_depth),
+                mask_format: name_of(&plan.mask_format),
                 format: name_of(&plan.format),
                 quality: plan.quality,
                 layers: plan.layers.iter().map(name_of).collect(),

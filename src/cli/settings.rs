@@ -10,7 +10,7 @@ use clap::ValueEnum;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, OutputFormat};
+use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 
@@ -72,6 +72,7 @@ pub(super) struct InForce {
     /// JPEG quality; `None` keeps the tables of a JPEG input.
     pub(super) quality: Setting<Option<u8>>,
     pub(super) mask_depth: Setting<MaskDepth>,
+    pub(super) mask_format: Setting<MaskFormat>,
     pub(super) layers: Setting<Vec<LayerChoice>>,
 }
 
@@ -130,6 +131,7 @@ struct CleanTable {
     format: Option<Spanned<String>>,
     quality: Option<Spanned<i64>>,
     mask_depth: Option<Spanned<i64>>,
+    mask_format: Option<Spanned<String>>,
     layers: Option<Spanned<Vec<String>>>,
 }
 
@@ -240,6 +242,7 @@ impl InForce {
         let format = source.setting(table.format, |v| named(&v))?;
         let in_file_quality = source.setting(table.quality, quality)?;
         let mask_depth = source.setting(table.mask_depth, |v| named(&v.to_string()))?;
+        let mask_format = source.setting(table.mask_format, |v| named(&v))?;
         let layers = source.setting(table.layers, |names| {
             let named: Result<Vec<_>, _> = names.iter().map(|name| named(name)).collect();
             named.map(each_once)
@@ -250,6 +253,7 @@ impl InForce {
             format: Setting::chosen(typed.format, format, OutputFormat::Same),
             quality: Setting::chosen(typed.quality.map(Some), in_file_quality, None),
             mask_depth: Setting::chosen(typed.mask_depth, mask_depth, MaskDepth::Eight),
+            mask_format: Setting::chosen(typed.mask_format, mask_format, MaskFormat::Png),
             layers: Setting::chosen(typed_layers, layers, Vec::new()),
         })
     }
@@ -261,6 +265,7 @@ impl InForce {
             format: Setting::built_in(OutputFormat::Same),
             quality: Setting::built_in(None),
             mask_depth: Setting::built_in(MaskDepth::Eight),
+            mask_format: Setting::built_in(MaskFormat::Png),
             layers: Setting::built_in(Vec::new()),
         }
     }

@@ -32,6 +32,7 @@ fn printed(in_force: &InForce) -> String {
         format,
         quality,
         mask_depth,
+        mask_format,
         layers,
     } = in_force;
     let quoted = |text: &str| toml::Value::from(text).to_string();
@@ -50,6 +51,11 @@ fn printed(in_force: &InForce) -> String {
             &MaskDepth::bits(mask_depth.value).to_string(),
             &mask_depth.origin,
         ),
+        line(
+            "mask-format",
+            &quoted(&name_of(&mask_format.value)),
+            &mask_format.origin,
+        ),
         line("layers", &format!("[{}]", named.join(", ")), &layers.origin),
     ];
     let all: Vec<_> = LayerChoice::value_variants().iter().map(name_of).collect();
@@ -57,7 +63,8 @@ fn printed(in_force: &InForce) -> String {
         "# Looked for as `derig.toml` in the current folder, or named with `--settings`; the\n\
          # command line wins. `out` may hold {{folder}}: the folder of the lit frames.\n\
          # `format`: same, png, tiff, jpeg. `quality`: 1 to 100, else a JPEG keeps its own tables.\n\
-         # `mask-depth`: 8 or 16. `layers`: any of {}.\n\n[clean]\n{}",
+         # `mask-depth`: 8 or 16. `mask-format`: png, tiff.\n\
+         # `layers`: any of {}.\n\n[clean]\n{}",
         all.join(", "),
         lines.concat()
     )

@@ -1,6 +1,7 @@
 //! Numerical tools that know nothing of photographs.
 
 pub mod elementary;
+pub mod enlarge;
 pub mod filter;
 pub mod gradient;
 pub mod interpolation;

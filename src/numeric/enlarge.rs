@@ -1,0 +1,98 @@
+//! Bilinear enlargement a row at a time, for work on strips of a full-size picture.
+
+use crate::scene::{Plane, Size};
+
+/// Where the pixels of a full-size row lie on a working copy that was box-reduced.
+#[derive(Debug, Clone)]
+pub struct RowEnlarger {
+    across: Vec<Place>,
+    rows: usize,
+    factor: usize,
+}
+
+/// The neighbours of a full-size pixel on the copy, and how far it lies towards the second.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    low: usize,
+    high: usize,
+    share: f32,
+}
+
+impl RowEnlarger {
+    /// For a copy of extent `working`, reduced `factor` times from pictures of `columns` columns.
+    pub fn new(working: Size, factor: usize, columns: usize) -> Self {
+        Self {
+            across: (0..columns)
+                .map(|x| place(x, working.columns, factor))
+                .collect(),
+            rows: working.rows,
+            factor,
+        }
+    }
+
+    /// Values of `plane` along full-size row `y`.
+    pub fn row(&self, plane: &Plane<f32>, y: usize, out: &mut [f32]) {
+        let down = place(y, self.rows, self.factor);
+        let (above, below) = (plane.row(down.low), plane.row(down.high));
+        for (out, at) in out.iter_mut().zip(&self.across) {
+            let up = above[at.low] + at.share * (above[at.high] - above[at.low]);
+            let down_value = below[at.low] + at.share * (below[at.high] - below[at.low]);
+            *out = up + down.share * (down_value - up);
+        }
+    }
+}
+
+fn place(i: usize, limit: usize, factor: usize) -> Place {
+    if factor == 1 {
+        let at = i.min(limit - 1);
+        return Place {
+            low: at,
+            high: at,
+            share: 0.0,
+        };
+    }
+    let p = ((i as f32 + 0.5) / factor as f32 - 0.5).clamp(0.0, (limit - 1) as f32);
+    let low = (p as usize).min(limit.saturating_sub(2));
+    Place {
+        low,
+        high: (low + 1).min(limit - 1),
+        share: p - low as f32,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_slope_stays_a_slope() {
+        let working = Size {
+            columns: 10,
+            rows: 6,
+        };
+        // Box means of the full-size slope 2x + 3y.
+        let centre = |i: usize| 4.0 * i as f32 + 1.5;
+        let plane = Plane::from_fn(working, |x, y| 2.0 * centre(x) + 3.0 * centre(y));
+        let enlarger = RowEnlarger::new(working, 4, 40);
+        let mut row = vec![0.0; 40];
+        for y in 2..22 {
+            enlarger.row(&plane, y, &mut row);
+            for (x, value) in row.iter().enumerate().take(38).skip(2) {
+                let truth = 2.0 * x as f32 + 3.0 * y as f32;
+                assert!((value - truth).abs() < 1e-4, "{x},{y}: {value} {truth}");
+            }
+        }
+    }
+
+    #[test]
+    fn without_reduction_rows_are_copied() {
+        let size = Size {
+            columns: 5,
+            rows: 3,
+        };
+        let plane = Plane::from_fn(size, |x, y| (10 * y + x) as f32);
+        let mut row = vec![0.0; 5];
+        RowEnlarger::new(size, 1, 5).row(&plane, 2, &mut row);
+        assert_eq!(row, plane.row(2));
+    }
+}
