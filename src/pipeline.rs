@@ -1,8 +1,11 @@
 //! The one place that knows the order of the stages.
 
+mod again;
+mod decision;
 mod extras;
 
 use std::collections::BTreeMap;
+use std::sync::OnceLock;
 use std::time::Instant;
 
 use crate::change::{Evidence, as_seen, gather_evidence, relit};
@@ -21,6 +24,8 @@ use crate::scene::{Encoding, Label, Plane, Point, Samples, SceneLinear, Size, Wi
 use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
 use crate::verdict::{Signs, judge};
 
+pub use again::{Before, Correction, Marks, Reopened, Told, merged_from_what_is_known};
+pub use decision::{Decision, Lie};
 pub use extras::{Extra, Extras};
 use extras::{FullPlate, with_sky};
 
@@ -97,7 +102,8 @@ impl Observer for Silent {}
 struct Plate {
     frame: Frame,
     working: SceneLinear,
-    features: Features,
+    /// For registration alone: not worked out where that is known.
+    features: OnceLock<Features>,
     sky: SkyLayer,
 }
 
@@ -218,7 +224,7 @@ impl SetUp {
     /// As [`SetUp::clean`].
     pub fn observe(&mut self, index: usize, lit: &Frame) -> Result<(), CleanError> {
         let plate = self.check(lit)?;
-        let compared = self.compare(plate, lit, &mut Clock::new(&Silent))?;
+        let compared = self.compare(plate, lit, None, &mut Clock::new(&Silent))?;
         let inverse: [Plane<f32>; 3] = std::array::from_fn(|c| compared.light.pool[c].map(|v| -v));
         let in_plate_light = relit(&compared.lit, &inverse);
         let in_plate_light = into_plate_pixels(&in_plate_light, &compared.registration);
@@ -314,6 +320,8 @@ impl SetUp {
             aligned_plate: asked(Extra::AlignedPlate).then(|| full.picture(lit, None)),
             relit_plate: asked(Extra::RelitPlate).then(|| full.picture(lit, Some(&gain))),
             labels: asked(Extra::Labels).then(|| with_sky(&labels, &compared.sky.mask)),
+            decision: asked(Extra::Decision)
+                .then(|| self.decision(compared, &examined.regions, &classified.labels)),
         };
         Ok(CleanedFrame {
             merged,
@@ -343,7 +351,7 @@ impl SetUp {
         clock: &mut Clock<'_>,
     ) -> Result<Examined, CleanError> {
         let plate = self.check(lit)?;
-        let compared = self.compare(plate, lit, clock)?;
+        let compared = self.compare(plate, lit, None, clock)?;
         clock.start("change");
         let to_xyz = &lit.encoding.to_xyz;
         let evidence = gather_evidence(&compared.lit, &compared.plate, &compared.light, to_xyz);
@@ -404,16 +412,16 @@ impl SetUp {
         &self,
         plate: &Plate,
         lit: &Frame,
+        known: Option<&Lie>,
         clock: &mut Clock<'_>,
     ) -> Result<Comparison, CleanError> {
         clock.start("reduce");
         let small = lit.samples.reduced(&lit.encoding, self.factor);
         clock.start("registration");
-        let registration =
-            register(&plate.features, &small).map_err(|e| CleanError::NotAligned {
-                tiles: e.tiles,
-                needed: e.needed,
-            })?;
+        let registration = match known {
+            Some(known) => known.registration.clone(),
+            None => plate.registered(&small)?,
+        };
         let (aligned, usable) = warp_plate_to_lit(&plate.working, &registration, small.size());
         let aligned = beyond_border(aligned, &usable);
         let usable = eroded(&usable, BORDER_PX);
@@ -424,7 +432,11 @@ impl SetUp {
                 y: y as f64,
             })
         });
-        let (aligned, drift) = if sky.share > 0.0 {
+        let (aligned, drift) = if let Some(known) = known {
+            let carries = sky.share > 0.0;
+            let carried = carries.then(|| carry_sky(&aligned, &sky.mask, &known.drift));
+            (carried.unwrap_or(aligned), known.drift)
+        } else if sky.share > 0.0 {
             let to_xyz = &lit.encoding.to_xyz;
             let (lit_seen, plate_seen) = (as_seen(&small, to_xyz), as_seen(&aligned, to_xyz));
             let lit_sky = sky.seen_in(&lit_seen);
@@ -580,15 +592,22 @@ impl SetUp {
 impl Plate {
     fn prepare(frame: Frame, factor: usize) -> Self {
         let working = frame.samples.reduced(&frame.encoding, factor);
-        let features = describe(&working);
         let seen = as_seen(&working, &frame.encoding.to_xyz);
         let sky = find_sky(&working, &seen);
         Self {
             frame,
             working,
-            features,
+            features: OnceLock::new(),
             sky,
         }
+    }
+
+    fn registered(&self, lit: &SceneLinear) -> Result<Registration, CleanError> {
+        let features = self.features.get_or_init(|| describe(&self.working));
+        register(features, lit).map_err(|e| CleanError::NotAligned {
+            tiles: e.tiles,
+            needed: e.needed,
+        })
     }
 }
 

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::{Comparison, Frame, Plate, SetUp};
+use super::{Comparison, Decision, Frame, Plate, SetUp};
 use crate::lighting::FLARE;
 use crate::merge::Relight;
 use crate::numeric::elementary::exp;
@@ -23,6 +23,8 @@ pub enum Extra {
     RelitPlate,
     /// What each pixel was taken for.
     Labels,
+    /// What merging again needs.
+    Decision,
 }
 
 /// What was asked for; `None` for the rest.
@@ -35,6 +37,8 @@ pub struct Extras {
     pub relit_plate: Option<Samples>,
     /// Class a pixel of the working copy; open sky where nothing else is.
     pub labels: Option<Plane<Label>>,
+    /// What was decided.
+    pub decision: Option<Decision>,
 }
 
 /// A plate's light, strip by strip.

@@ -8,7 +8,10 @@
 
 use nalgebra::{Matrix2, Vector2};
 
+use serde::{Deserialize, Serialize};
+
 use super::fit::residual;
+use super::record::FieldRecord;
 use super::tiles::TileMatch;
 use crate::numeric::robust::biweight;
 use crate::scene::{Homography, Point, Size};
@@ -51,18 +54,19 @@ const WORTHWHILE_SHARE: f64 = 0.99;
 
 /// Smooth displacement on top of a homography, in pixels of the lit frame, at places of the lit
 /// frame: a plate point is seen at `q` where `q = homography(plate point) + displacement(q)`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(into = "FieldRecord", try_from = "FieldRecord")]
 pub struct ResidualField {
     /// Place of the first knot, pixels.
-    origin: f64,
+    pub(super) origin: f64,
     /// Distance of knots, pixels.
-    cell: f64,
-    columns: usize,
-    rows: usize,
+    pub(super) cell: f64,
+    pub(super) columns: usize,
+    pub(super) rows: usize,
     /// Coefficients, rows end to end, pixels.
-    coefficients: Vec<Vector2<f64>>,
+    pub(super) coefficients: Vec<Vector2<f64>>,
     /// Resistance against bends, in exact tiles.
-    stiffness: f64,
+    pub(super) stiffness: f64,
 }
 
 /// Where a tile lies and how far the map misses it.

@@ -7,12 +7,15 @@
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix3, SMatrix, SVector, Vector2};
 
+use serde::{Deserialize, Serialize};
+
 use super::tiles::TileMatch;
 use crate::numeric::robust::{biweight, median};
 use crate::scene::{Homography, Point, Size};
 
 /// How much of a map the tiles support; each contains the ones before.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Model {
     /// Nothing moved: every pixel stays.
     Identity,

@@ -8,6 +8,7 @@
 
 mod coarse;
 mod features;
+mod record;
 mod field;
 mod fit;
 #[cfg(test)]
@@ -23,6 +24,8 @@ pub use warp::{warp_plate_to_lit, warp_window};
 use features::Appearance;
 use fit::{Normalisation, choose, fit, residual, weight};
 use tiles::{TileMatch, align};
+
+use serde::{Deserialize, Serialize};
 
 use crate::scene::{Homography, Point, SceneLinear, Size};
 
@@ -48,7 +51,8 @@ const LEAST_TILES: usize = 12;
 const LEAST_SHARE: f64 = 0.06;
 
 /// How the plate lies under a lit frame.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(into = "record::RegistrationRecord", try_from = "record::RegistrationRecord")]
 pub struct Registration {
     /// How much of a map the tiles support.
     pub model: Model,

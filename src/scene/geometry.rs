@@ -1,6 +1,7 @@
 //! Points, sizes and the plane projective map between two frames.
 
 use nalgebra::{Matrix3, Vector3};
+use serde::{Deserialize, Serialize};
 
 /// A place in a frame; pixel centres are at integers.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -85,8 +86,28 @@ impl Window {
 /// 3x3 projective map, row-major, f64: plate pixel to lit pixel, pixel centres at integers.
 ///
 /// Source: Hartley & Zisserman, "Multiple View Geometry", 2nd ed. 2004, section 2.3.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(into = "[f64; 9]", try_from = "[f64; 9]")]
 pub struct Homography(Matrix3<f64>);
+
+impl From<Homography> for [f64; 9] {
+    fn from(map: Homography) -> Self {
+        map.to_rows()
+    }
+}
+
+/// Nine numbers that no camera's map has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("the map cannot be inverted")]
+pub struct SingularMap;
+
+impl TryFrom<[f64; 9]> for Homography {
+    type Error = SingularMap;
+
+    fn try_from(rows: [f64; 9]) -> Result<Self, SingularMap> {
+        Self::from_rows(rows).ok_or(SingularMap)
+    }
+}
 
 impl Homography {
     /// The map that leaves every pixel where it is.

@@ -7,6 +7,7 @@
 
 use nalgebra::{SMatrix, SVector};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::numeric::filter::{block_mean, gaussian};
 use crate::scene::{Homography, Perceived, Plane, Point};
@@ -49,7 +50,7 @@ const FIXED: f64 = 1e12;
 const TUKEY: f32 = 4.0;
 
 /// How the sky moved.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Drift {
     /// Plate pixel to lit pixel, for the sky alone, in working pixels.
     pub motion: Homography,
