@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 use rayon::prelude::*;
 
 use super::{PieceFeatures, Stillness};
-use crate::change::Evidence;
+use crate::change::{Evidence, nearest_difference};
 use crate::lighting::LightingChange;
 use crate::numeric::filter::box_mean;
 use crate::numeric::segmentation::{Granularity, Pieces, cut};
-use crate::scene::{Plane, SceneLinear, Size, Window, chroma, difference, difference2};
+use crate::scene::{Plane, SceneLinear, Size, Window, difference};
 use crate::sky::SkyLayer;
 
 /// A difference below this (CIE94) is not seen even side by side, and is no change.
@@ -39,8 +39,8 @@ const STILLNESS_WEIGHT: f32 = 12.0;
 /// Code values from here on are clipped, scene-linear.
 const CLIPPED_LIGHT: f32 = 0.95;
 
-/// Reach of the search for the same tone, px, in steps of 2.
-const SWAY_REACH: i64 = 4;
+/// Reach of the search for the same tone and its steps, px.
+const SWAY_REACH: (usize, usize) = (4, 2);
 
 /// A standing or moving thing counts as large from this share of the frame on.
 const LARGE_SHARE: f32 = 0.0015;
@@ -234,7 +234,7 @@ fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     let mut rims = vec![Rim::default(); pieces.count + 1];
     let mut shared: BTreeMap<(u32, u32), u32> = BTreeMap::new();
     let numbers = pieces.numbers.as_slice();
-    let probe = Probe::new(observed);
+    let probe = Probe::new(observed, numbers);
     // Strips of rows are probed in parallel and added up in order: sums don't depend on threads.
     let mut probed: Vec<Vec<[f32; VALUES]>> = Vec::new();
     for y in 0..size.rows {
@@ -356,18 +356,22 @@ const PROBED_ROWS: usize = 64;
 struct Probe<'a> {
     observed: &'a Observed<'a>,
     size: Size,
-    /// Chroma of the relit plate as seen.
-    plate_chroma: Plane<f32>,
+    /// Smallest difference to the relit plate's tones around, where there are pieces.
+    nearest_tone: Plane<f32>,
 }
 
 impl<'a> Probe<'a> {
-    fn new(observed: &'a Observed<'a>) -> Self {
-        let seen = &observed.evidence.relit_seen;
-        let plate_chroma = seen.a.zip(&seen.b, |&a, &b| chroma([0.0, a, b]));
+    fn new(observed: &'a Observed<'a>, numbers: &[u32]) -> Self {
+        let Evidence {
+            lit_seen,
+            relit_seen,
+            ..
+        } = observed.evidence;
+        let nearest_tone = nearest_difference(lit_seen, relit_seen, SWAY_REACH, |i| numbers[i] > 0);
         Self {
             observed,
             size: observed.lit.size(),
-            plate_chroma,
+            nearest_tone,
         }
     }
 
@@ -419,37 +423,13 @@ impl<'a> Probe<'a> {
             e.lost_edge.as_slice()[i],
             f32::from(u8::from(o.sky.mask.as_slice()[i])),
             f32::from(u8::from(lit_sky)),
-            self.nearest_tone(i),
+            self.nearest_tone.as_slice()[i],
             f32::from(u8::from(is_skin(lit))),
             still,
             returns,
             level,
             colour,
         ]
-    }
-
-    /// Smallest difference to the relit plate's tones around.
-    fn nearest_tone(&self, i: usize) -> f32 {
-        let (x, y) = (
-            (i % self.size.columns) as i64,
-            (i / self.size.columns) as i64,
-        );
-        let here = self.observed.evidence.lit_seen.at_index(i);
-        let here_chroma = chroma(here);
-        let plate = &self.observed.evidence.relit_seen;
-        let columns: [usize; 5] = std::array::from_fn(|k| {
-            (x + 2 * k as i64 - SWAY_REACH).clamp(0, self.size.columns as i64 - 1) as usize
-        });
-        let mut best = f32::INFINITY;
-        for dy in (-SWAY_REACH..=SWAY_REACH).step_by(2) {
-            let row = (y + dy).clamp(0, self.size.rows as i64 - 1) as usize;
-            let [l, a, b, c] =
-                [&plate.lightness, &plate.a, &plate.b, &self.plate_chroma].map(|p| p.row(row));
-            for j in columns {
-                best = best.min(difference2(here, [l[j], a[j], b[j]], [here_chroma, c[j]]));
-            }
-        }
-        best.sqrt()
     }
 }
 
