@@ -7,4 +7,4 @@ mod evidence;
 mod tolerant;
 
 pub use evidence::{Evidence, as_seen, gather_evidence, relit};
-pub use tolerant::tolerant_difference;
+pub use tolerant::{nearest_difference, tolerant_difference};

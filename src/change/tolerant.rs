@@ -55,6 +55,61 @@ pub fn tolerant_difference(one: &Perceived, other: &Perceived, reach: usize) -> 
     out
 }
 
+/// Smallest difference (CIE94) of each pixel of `one` to the pixels of `other` displaced by up to
+/// `reach` pixels in steps of `step`. Worked out around the pixels, by index, that are `asked` for;
+/// elsewhere it may be 0.
+#[must_use]
+pub fn nearest_difference(
+    one: &Perceived,
+    other: &Perceived,
+    (reach, step): (usize, usize),
+    asked: impl Fn(usize) -> bool + Sync,
+) -> Plane<f32> {
+    let size = one.size();
+    let mut out = Plane::filled(size, 0.0f32);
+    out.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .enumerate()
+        .for_each_init(
+            || (Row::default(), Row::default()),
+            |(here, there), (y, out)| {
+                let is_asked = |group: usize| {
+                    let from = group * GROUP;
+                    (from..(from + GROUP).min(size.columns)).any(|x| asked(y * size.columns + x))
+                };
+                let groups: Vec<usize> = (0..size.columns.div_ceil(GROUP))
+                    .filter(|&g| is_asked(g))
+                    .collect();
+                if groups.is_empty() {
+                    return;
+                }
+                here.read(one, y, 0);
+                for (n, dy) in (0..=2 * reach).step_by(step).enumerate() {
+                    there.read(
+                        other,
+                        (y + dy).saturating_sub(reach).min(size.rows - 1),
+                        reach,
+                    );
+                    for &group in &groups {
+                        let from = group * GROUP;
+                        let to = (from + GROUP).min(size.columns);
+                        let best = &mut out[from..to];
+                        if n == 0 {
+                            best.fill(f32::INFINITY);
+                        }
+                        for shift in (0..=2 * reach).step_by(step) {
+                            compare_min(here, from, there, from + shift, best);
+                        }
+                    }
+                }
+                for out in out.iter_mut() {
+                    *out = out.sqrt();
+                }
+            },
+        );
+    out
+}
+
 /// Rows under comparison.
 #[derive(Default)]
 struct Buffers {

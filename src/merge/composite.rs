@@ -4,10 +4,15 @@ use rayon::prelude::*;
 
 use super::Relight;
 use crate::lighting::FLARE;
+use crate::numeric::elementary::exp;
 use crate::scene::{CodeValues, Encoding, Plane, Samples, SceneLinear, Window};
 
 /// Shares below this are nothing: half a step of an 8-bit mask.
 const LEAST_SHARE: f32 = 0.002;
+
+/// Untouched columns fewer than this are resampled with their neighbours: it costs less than
+/// another window.
+const LEAST_GAP: usize = 48;
 
 /// Rows that are worked on at once.
 const STRIP_ROWS: usize = 32;
@@ -90,61 +95,141 @@ impl Strip<'_> {
     fn fill(&self, mask: &mut [u16], mut put: impl FnMut(usize, u16)) {
         let columns = self.lit.size.columns;
         let rows = mask.len() / columns;
-        let shares: Vec<f32> = (0..mask.len())
-            .map(|i| self.sample(self.patch.share, i % columns, self.top + i / columns))
-            .collect();
-        let touched = |x: usize| (0..rows).any(|y| shares[y * columns + x] >= LEAST_SHARE);
-        let Some(left) = (0..columns).find(|&x| touched(x)) else {
-            return;
-        };
-        let right = (0..columns)
-            .rev()
-            .find(|&x| touched(x))
-            .map_or(left + 1, |x| x + 1);
-        let window = Window {
-            left,
-            top: self.top,
-            right,
-            bottom: self.top + rows,
-        };
-        let plate = (self.patch.plate_window)(window);
-        let colours = self.lit.layout.colours();
-        let count = self.lit.layout.count();
-        for y in 0..rows {
-            for x in left..right {
-                let share = shares[y * columns + x];
-                if share < LEAST_SHARE {
+        let places = Places::new(columns, self.patch.share.columns(), self.patch.factor);
+        let mut shares = vec![0.0f32; mask.len()];
+        for (y, shares) in shares.chunks_exact_mut(columns).enumerate() {
+            self.enlarge_row(self.patch.share, &places, y, 0, shares);
+        }
+        for (left, right) in touched_columns(&shares, columns) {
+            let window = Window {
+                left,
+                top: self.top,
+                right,
+                bottom: self.top + rows,
+            };
+            let plate = (self.patch.plate_window)(window);
+            let mut gain = vec![0.0f32; right - left];
+            for y in 0..rows {
+                let row = y * columns..(y + 1) * columns;
+                let shares = &shares[row.clone()][left..right];
+                if shares.iter().all(|&s| s < LEAST_SHARE) {
                     continue;
                 }
-                mask[y * columns + x] = ((share * 65_535.0 + 0.5) as u16).max(1);
-                for c in 0..colours {
-                    let gain = self.sample(&self.patch.relight.log_gain[c], x, self.top + y);
-                    let from = *plate.channels[c].at(x - left, y);
-                    let relit = (from + FLARE) * gain.exp() - FLARE;
-                    let curve = &self.encoding.curves[c];
-                    let kept = curve.decode(self.lit.code(x, self.top + y, c) as usize);
-                    let light = kept + share * (relit - kept);
-                    put((y * columns + x) * count + c, curve.encode(light));
+                for (mask, &share) in mask[row][left..right].iter_mut().zip(shares) {
+                    if share >= LEAST_SHARE {
+                        *mask = ((share * 65_535.0 + 0.5) as u16).max(1);
+                    }
+                }
+                for c in 0..self.lit.layout.colours() {
+                    self.enlarge_row(&self.patch.relight.log_gain[c], &places, y, left, &mut gain);
+                    let plate = plate.channels[c].row(y);
+                    self.merge_row(
+                        Row {
+                            y,
+                            left,
+                            channel: c,
+                        },
+                        shares,
+                        plate,
+                        &gain,
+                        &mut put,
+                    );
                 }
             }
         }
     }
 
-    /// Bilinear value of a working plane at a full-size pixel.
-    fn sample(&self, plane: &Plane<f32>, x: usize, y: usize) -> f32 {
-        let factor = self.patch.factor;
-        if factor == 1 {
-            return *plane.at(x.min(plane.columns() - 1), y.min(plane.rows() - 1));
+    fn merge_row(
+        &self,
+        row: Row,
+        shares: &[f32],
+        plate: &[f32],
+        gain: &[f32],
+        put: &mut impl FnMut(usize, u16),
+    ) {
+        let Row { y, left, channel } = row;
+        let curve = &self.encoding.curves[channel];
+        let count = self.lit.layout.count();
+        for (k, (&share, (&from, &gain))) in shares.iter().zip(plate.iter().zip(gain)).enumerate() {
+            if share < LEAST_SHARE {
+                continue;
+            }
+            let x = left + k;
+            let relit = (from + FLARE) * exp(gain) - FLARE;
+            let kept = curve.decode(self.lit.code(x, self.top + y, channel) as usize);
+            let light = kept + share * (relit - kept);
+            put(
+                (y * self.lit.size.columns + x) * count + channel,
+                curve.encode(light),
+            );
         }
-        let place = |i: usize, limit: usize| {
-            let p = ((i as f32 + 0.5) / factor as f32 - 0.5).clamp(0.0, (limit - 1) as f32);
-            let low = (p as usize).min(limit.saturating_sub(2));
-            (low, (low + 1).min(limit - 1), p - low as f32)
-        };
-        let (l, r, u) = place(x, plane.columns());
-        let (t, b, v) = place(y, plane.rows());
-        let up = plane.at(l, t) + u * (plane.at(r, t) - plane.at(l, t));
-        let down = plane.at(l, b) + u * (plane.at(r, b) - plane.at(l, b));
-        up + v * (down - up)
     }
+
+    /// Bilinear values of a working plane at full-size pixels of a row, from column `left` on.
+    fn enlarge_row(
+        &self,
+        plane: &Plane<f32>,
+        places: &Places,
+        y: usize,
+        left: usize,
+        out: &mut [f32],
+    ) {
+        let (t, b, v) = place(self.top + y, plane.rows(), self.patch.factor);
+        let (above, below) = (plane.row(t), plane.row(b));
+        for (out, &(l, r, u)) in out.iter_mut().zip(&places.across[left..]) {
+            let up = above[l] + u * (above[r] - above[l]);
+            let down = below[l] + u * (below[r] - below[l]);
+            *out = up + v * (down - up);
+        }
+    }
+}
+
+/// Part of a row of one channel, in the strip.
+#[derive(Clone, Copy)]
+struct Row {
+    y: usize,
+    left: usize,
+    channel: usize,
+}
+
+/// Where a row's full-size pixels lie in a row of the working copy.
+struct Places {
+    across: Vec<(usize, usize, f32)>,
+}
+
+impl Places {
+    fn new(columns: usize, working: usize, factor: usize) -> Self {
+        Self {
+            across: (0..columns).map(|x| place(x, working, factor)).collect(),
+        }
+    }
+}
+
+/// Neighbours on the working copy of a full-size pixel, and how far it lies towards the second.
+fn place(i: usize, limit: usize, factor: usize) -> (usize, usize, f32) {
+    if factor == 1 {
+        let i = i.min(limit - 1);
+        return (i, i, 0.0);
+    }
+    let p = ((i as f32 + 0.5) / factor as f32 - 0.5).clamp(0.0, (limit - 1) as f32);
+    let low = (p as usize).min(limit.saturating_sub(2));
+    (low, (low + 1).min(limit - 1), p - low as f32)
+}
+
+/// Columns `from..to` of a strip in which something is to be merged; parts close together as one.
+fn touched_columns(shares: &[f32], columns: usize) -> Vec<(usize, usize)> {
+    let mut touched = vec![false; columns];
+    for row in shares.chunks_exact(columns) {
+        for (touched, &share) in touched.iter_mut().zip(row) {
+            *touched |= share >= LEAST_SHARE;
+        }
+    }
+    let mut parts: Vec<(usize, usize)> = Vec::new();
+    for x in (0..columns).filter(|&x| touched[x]) {
+        match parts.last_mut() {
+            Some(last) if x < last.1 + LEAST_GAP => last.1 = x + 1,
+            _ => parts.push((x, x + 1)),
+        }
+    }
+    parts
 }

@@ -1,5 +1,7 @@
 //! The membrane of the log-ratio.
 
+use rayon::prelude::*;
+
 use crate::lighting::FLARE;
 use crate::numeric::elementary::{exp, ln};
 use crate::numeric::filter::gaussian_within;
@@ -82,8 +84,8 @@ enum Layer {
 
 /// Works out by how much the plate is to be lightened or darkened in the mask.
 ///
-/// Solves in one window around each cluster of holes, along the holes and their rims. Holds about
-/// 40 floats a pixel of the window.
+/// Solves in one window around each cluster of holes, along the holes and their rims, clusters in
+/// parallel. Holds about 40 floats a pixel of the windows.
 pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
     let mut out = Relight {
         log_gain: inputs.pool.clone(),
@@ -97,9 +99,11 @@ pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
             Layer::Ground => *sky_share.at(x, y) < 1.0,
             Layer::Sky => *sky_share.at(x, y) > 0.0,
         });
-        for cluster in clusters(&wanted) {
-            let solution = solve_layer(inputs, &cluster, layer);
-            cluster.blend(&solution, &mut out.log_gain, |x, y| match layer {
+        let clusters = clusters(&wanted);
+        let solve = |cluster: &Cluster| solve_layer(inputs, cluster, layer);
+        let solutions: Vec<_> = clusters.par_iter().map(solve).collect();
+        for (cluster, solution) in clusters.iter().zip(&solutions) {
+            cluster.blend(solution, &mut out.log_gain, |x, y| match layer {
                 Layer::Ground => 1.0,
                 Layer::Sky => *sky_share.at(x, y),
             });

@@ -7,7 +7,7 @@ use imageproc::geometry::convex_hull;
 use imageproc::point::Point;
 
 use super::Piece;
-use super::measure::connected;
+use super::blobs::connected_blobs;
 use crate::scene::Plane;
 
 /// Stillness below which a covered piece moves.
@@ -43,7 +43,7 @@ pub(super) fn add_moving_hulls(pieces: &mut [Piece], numbers: &Plane<u32>) {
         })
         .collect();
     let size = numbers.size();
-    let blobs = connected(&numbers.map(|&n| n > 0 && moving[n as usize - 1]));
+    let blobs = connected_blobs(&numbers.map(|&n| n > 0 && moving[n as usize - 1]));
     let mut rims: Vec<Vec<Point<i32>>> = vec![Vec::new(); blobs.count + 1];
     let mut areas = vec![0usize; blobs.count + 1];
     for y in 0..size.rows {

@@ -4,11 +4,18 @@
 //! its own edges, thin ones included; each piece is measured. With several lit frames of one
 //! set-up, *stillness* is measured too: gear stands still from pose to pose, people don't.
 
+mod blobs;
+mod cut;
+mod extent;
 mod features;
 mod hull;
 mod measure;
+mod probe;
 mod stillness;
+mod surroundings;
 
+pub use blobs::connected_blobs;
+pub use cut::{Neighbour, Observed, Piece, Regions, cut_regions};
 pub use features::{FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE, PieceFeatures};
-pub use measure::{Neighbour, Observed, Piece, Regions, connected_blobs, cut_regions};
+
 pub use stillness::{Camera, Companion, Stillness, observe_stillness};

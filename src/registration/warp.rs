@@ -51,6 +51,10 @@ pub fn warp_window(
         let nothing = SceneLinear::filled(window.size(), 0.0);
         return (nothing, Plane::filled(window.size(), false));
     };
+    let inside = window.right <= plate_size.columns && window.bottom <= plate_size.rows;
+    if registration.model == Model::Identity && registration.field.is_none() && inside {
+        return (read(window), Plane::filled(window.size(), true));
+    }
     let corner = Point {
         x: part.left as f64,
         y: part.top as f64,

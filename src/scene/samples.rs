@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::{Encoding, Plane, SceneLinear, Size, Window};
+use super::{Encoding, SceneLinear, Size, Window};
 
 /// What the samples of one pixel are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -142,13 +142,31 @@ impl Samples {
 
     /// Scene-linear light of a window at full size.
     pub fn linear_window(&self, encoding: &Encoding, window: Window) -> SceneLinear {
-        let channels = std::array::from_fn(|c| {
+        match &self.values {
+            CodeValues::Eight(v) => self.decoded_window(v, encoding, window),
+            CodeValues::Sixteen(v) => self.decoded_window(v, encoding, window),
+        }
+    }
+
+    fn decoded_window<T: Copy + Into<usize> + Sync>(
+        &self,
+        values: &[T],
+        encoding: &Encoding,
+        window: Window,
+    ) -> SceneLinear {
+        let step = self.layout.count();
+        let mut picture = SceneLinear::filled(window.size(), 0.0);
+        for (c, plane) in picture.channels.iter_mut().enumerate() {
             let channel = c.min(self.layout.colours() - 1);
-            Plane::from_fn(window.size(), |x, y| {
-                encoding.curves[c]
-                    .decode(self.code(window.left + x, window.top + y, channel) as usize)
-            })
-        });
-        SceneLinear { channels }
+            let table = encoding.curves[c].table();
+            for y in 0..window.rows() {
+                let from = ((window.top + y) * self.size.columns + window.left) * step;
+                let row = &values[from..from + window.columns() * step];
+                for (out, pixel) in plane.row_mut(y).iter_mut().zip(row.chunks_exact(step)) {
+                    *out = table[pixel[channel].into()];
+                }
+            }
+        }
+        picture
     }
 }

@@ -12,6 +12,9 @@ use crate::scene::{Plane, Size};
 /// long.
 const STRETCH: f32 = 0.5;
 
+/// Below this many pixels a sweep takes less time than waking another thread.
+const SMALL_AREA: usize = 12_000;
+
 /// Rows a task.
 pub(super) const TASK_ROWS: usize = 16;
 
@@ -26,6 +29,8 @@ pub(super) struct Grid {
     pub(super) diagonal: Vec<f32>,
     /// 1 / diagonal, 0 for a pixel that hangs on nothing.
     pub(super) inverse: Vec<f32>,
+    /// Not worth sharing among threads.
+    pub(super) is_small: bool,
 }
 
 impl Grid {
@@ -66,6 +71,7 @@ impl Grid {
             .iter()
             .map(|&d| if d > 1e-12 { 1.0 / d } else { 0.0 })
             .collect();
+        let is_small = spans.area() < SMALL_AREA;
         Self {
             spans,
             right,
@@ -73,6 +79,7 @@ impl Grid {
             hold,
             diagonal,
             inverse,
+            is_small,
         }
     }
 

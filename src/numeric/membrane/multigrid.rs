@@ -206,8 +206,8 @@ fn each_rows<const N: usize>(
             work(y, &mut row);
         }
     };
-    if tasks.len() == 1 {
-        run((0, &mut tasks[0]));
+    if grid.is_small {
+        tasks.iter_mut().enumerate().for_each(run);
     } else {
         tasks.par_iter_mut().enumerate().for_each(run);
     }

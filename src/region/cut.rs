@@ -1,0 +1,137 @@
+//! Cutting what visibly changed into pieces.
+
+use super::blobs::connected_blobs;
+use super::measure::measure;
+use super::{PieceFeatures, Stillness};
+use crate::change::Evidence;
+use crate::lighting::LightingChange;
+use crate::numeric::filter::box_mean;
+use crate::numeric::segmentation::{Granularity, cut};
+use crate::scene::{Plane, SceneLinear, Window, difference};
+use crate::sky::SkyLayer;
+
+/// A difference below this (CIE94) is not seen even side by side, and is no change.
+const SEEN_DIFFERENCE: f32 = 2.0;
+
+/// A change must exceed the noise of the blurred frames by this many sigmas.
+const NOISE_SIGMAS: f32 = 4.0;
+
+/// The comparison's blur lowers the noise to this share (a Gaussian of 1.2 px: 1 / (2·sqrt(pi)·1.2)).
+const BLUR_NOISE_SHARE: f32 = 0.235;
+
+/// Granularity of the cut in CIE94 units times pixels: pieces of 100 px merge across 1 unit.
+const CUT_SCALE: f32 = 100.0;
+
+/// Smallest piece in px of the working copy.
+const MIN_PIECE: u32 = 16;
+
+/// Change smaller than this in px, alone in unchanged surroundings, is not measured.
+const MIN_BLOB: usize = 9;
+
+/// Weight of a step of the excess (ln units) beside a step of colour (CIE94) in the cut.
+const EXCESS_WEIGHT: f32 = 10.0;
+
+/// Weight of a step of stillness (0..1) beside a step of colour (CIE94) in the cut.
+const STILLNESS_WEIGHT: f32 = 12.0;
+
+/// Everything known of a frame before its pieces are cut.
+#[derive(Debug, Clone, Copy)]
+pub struct Observed<'a> {
+    /// The lit frame.
+    pub lit: &'a SceneLinear,
+    /// Light.
+    pub light: &'a LightingChange,
+    /// Evidence of change.
+    pub evidence: &'a Evidence,
+    /// Where the plate shows the lit frame's place at all, short of the last few pixels.
+    pub usable: &'a Plane<bool>,
+    /// The plate's sky.
+    pub sky: &'a SkyLayer,
+    /// Stillness, when other poses were seen.
+    pub stillness: Option<&'a Stillness>,
+}
+
+/// A piece that shares some rim.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Neighbour {
+    /// Index of the other piece.
+    pub piece: usize,
+    /// Shared rim, px.
+    pub rim: u32,
+}
+
+/// One piece of change.
+#[derive(Debug, Clone)]
+pub struct Piece {
+    /// What was measured.
+    pub features: PieceFeatures,
+    /// Extent in px of the working copy.
+    pub area: usize,
+    /// Box in px of the working copy.
+    pub window: Window,
+    /// Adjoining pieces, by index.
+    pub neighbours: Vec<Neighbour>,
+}
+
+/// All pieces of change in a frame.
+#[derive(Debug, Clone)]
+pub struct Regions {
+    /// Piece number from 1 a pixel; 0 where nothing changed visibly.
+    pub numbers: Plane<u32>,
+    /// The pieces; number `n` is at index `n - 1`.
+    pub pieces: Vec<Piece>,
+}
+
+/// Cuts what visibly changed into pieces and measures each.
+pub fn cut_regions(observed: &Observed<'_>) -> Regions {
+    let changed = changed_pixels(observed);
+    let seen = &observed.evidence.lit_seen;
+    let excess = observed.evidence.excess.as_slice();
+    let pieces = cut(
+        &changed,
+        Granularity {
+            scale: CUT_SCALE,
+            min_area: MIN_PIECE,
+        },
+        |i, j| {
+            let colour = difference(seen.at_index(i), seen.at_index(j)).0;
+            let light = EXCESS_WEIGHT * (excess[i] - excess[j]).abs();
+            let pose = observed.stillness.map_or(0.0, |s| {
+                let step = |p: &Plane<f32>| (p.as_slice()[i] - p.as_slice()[j]).abs();
+                STILLNESS_WEIGHT * step(&s.still).max(step(&s.returns))
+            });
+            colour.max(light).max(pose)
+        },
+    );
+    measure(observed, pieces)
+}
+
+fn changed_pixels(observed: &Observed<'_>) -> Plane<bool> {
+    let evidence = observed.evidence;
+    let noise = &observed.light.noise;
+    let raw = evidence
+        .difference
+        .zip(&evidence.lit_seen.lightness, |&d, &lightness| {
+            let y = ((lightness + 16.0) / 116.0).max(0.1).powi(3);
+            let per_light = 116.0 / 3.0 * y.powf(-2.0 / 3.0);
+            let sigma = noise.sigma(y) * BLUR_NOISE_SHARE * std::f32::consts::SQRT_2 * per_light;
+            d > SEEN_DIFFERENCE.max(NOISE_SIGMAS * sigma)
+        });
+    // Where the plate shows nothing, nothing can be said.
+    let raw = raw.zip(observed.usable, |&c, &u| c && u);
+    // Holes of single pixels closed, specks of single pixels dropped.
+    let share = box_mean(&raw.map(|&c| if c { 1.0 } else { 0.0 }), 1);
+    let closed = raw.zip(&share, |&c, &s| if c { s > 0.2 } else { s > 0.5 });
+    without_small_blobs(&closed)
+}
+
+fn without_small_blobs(mask: &Plane<bool>) -> Plane<bool> {
+    let blobs = connected_blobs(mask);
+    let mut areas = vec![0usize; blobs.count + 1];
+    for &n in blobs.numbers.as_slice() {
+        areas[n as usize] += 1;
+    }
+    blobs
+        .numbers
+        .map(|&n| n > 0 && areas[n as usize] >= MIN_BLOB)
+}
