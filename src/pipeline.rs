@@ -24,7 +24,9 @@ use crate::scene::{Encoding, Label, Plane, Point, Samples, SceneLinear, Size, Wi
 use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
 use crate::verdict::{Signs, judge};
 
-pub use again::{Before, Correction, Marks, Reopened, Told, merged_from_what_is_known};
+pub use again::{
+    Before, Corrected, Correction, Marks, Reopened, Told, merged_from_what_is_known, needs_plate,
+};
 pub use decision::{Decision, Lie};
 pub use extras::{Extra, Extras};
 use extras::{FullPlate, with_sky};

@@ -56,6 +56,7 @@ fn cleaned_frames_masks_and_report_are_handed_over() {
         .collect();
     names.sort();
     let expected = [
+        "for-redo",
         "lit-1-mask.png",
         "lit-1.jpg",
         "lit-2-mask.png",

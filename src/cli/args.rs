@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{ArgAction, Parser, Subcommand, ValueEnum};
 
 use super::plan_shot_args::PlanArgs;
+use super::redo_args::RedoArgs;
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -44,6 +45,9 @@ pub(super) enum Command {
     /// Before the stand goes up: is the light in the picture, and what would moving it cost?
     #[command(before_help = super::plan_shot_args::EXAMPLES)]
     Plan(Box<PlanArgs>),
+    /// Merge again from masks, layers or corrections that came back from a person
+    #[command(before_help = super::redo_args::EXAMPLES, after_help = EXIT_CODES)]
+    Redo(RedoArgs),
     /// Print the settings in force and where each is from
     Settings(SettingsArgs),
     /// Write a set of sample frames into a folder and clean them
@@ -55,6 +59,7 @@ impl Command {
         match self {
             Self::Clean(typed) => typed.talk.level(),
             Self::Demo(typed) => typed.talk.level(),
+            Self::Redo(typed) => typed.talk.level(),
             Self::Plan(_) | Self::Settings(_) => TalkArgs::default().level(),
         }
     }
@@ -93,6 +98,9 @@ pub(super) struct CleanArgs {
     /// What to hand over beside frame and mask, for an editor
     #[arg(long, value_enum, value_delimiter = ',', value_name = "LAYER,...")]
     pub(super) layers: Vec<LayerChoice>,
+    /// What `derig redo` merges again from, in the folder `for-redo` [default: keep]
+    #[arg(long, value_enum, value_name = "WHAT")]
+    pub(super) redo_data: Option<RedoData>,
     /// Settings file to use instead of `derig.toml` in the current folder
     #[arg(long, value_name = "FILE")]
     pub(super) settings: Option<PathBuf>,
@@ -114,6 +122,7 @@ impl CleanArgs {
             format: None,
             quality: None,
             layers: Vec::new(),
+            redo_data: None,
             settings,
             talk: TalkArgs::default(),
         }
@@ -226,6 +235,15 @@ pub(super) enum MaskFormat {
     Png,
     /// TIFF
     Tiff,
+}
+
+/// Is kept what merging again needs?
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum RedoData {
+    /// Keep it: `derig redo` is fast and exact
+    Keep,
+    /// Keep nothing: `derig redo` cleans the frame anew first
+    None,
 }
 
 /// Something for an editor; pictures are TIFF for TIFF frames, else PNG.

@@ -10,11 +10,11 @@ use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::{self, Scope};
 use std::time::Instant;
 
-use super::args::{LayerChoice, Timings};
+use super::args::{LayerChoice, RedoData, Timings};
 use super::exit_status::ExitStatus;
-use super::frame_output::{self, Change, How, LitFacts};
+use super::frame_output::{self, Change, Finished, How, LitFacts};
 use super::messages::{Failure, Messages};
-use super::plan::{CleanPlan, FramePlan};
+use super::plan::{CleanPlan, FramePlan, Target};
 use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport, shown, shown_name};
 use super::settings::name_of;
@@ -49,13 +49,13 @@ pub(super) fn run(plan: &CleanPlan, messages: &Messages) -> Result<ExitStatus, F
     Ok(report.exit_status(plan.nothing_found))
 }
 
-fn write_report(plan: &CleanPlan, report: &RunReport) -> Result<(), Failure> {
+pub(super) fn write_report(plan: &CleanPlan, report: &RunReport) -> Result<(), Failure> {
     let mut text = serde_json::to_vec_pretty(report).expect("a report has string keys only");
     text.push(b'\n');
     photo::store(&plan.report, &text, plan.existing).map_err(file_failure)
 }
 
-fn file_failure(error: PhotoError) -> Failure {
+pub(super) fn file_failure(error: PhotoError) -> Failure {
     Failure {
         hint: error.hint().map(ToOwned::to_owned),
         error: Box::new(error),
@@ -99,13 +99,8 @@ fn clean_frames(
     messages: &Messages,
     progress: &Progress<'_>,
 ) -> Result<Vec<FrameEntry>, Failure> {
-    let readable: Vec<usize> = (0..plan.frames.len())
-        .filter(|&i| plan.frames[i].target.is_ok())
-        .collect();
-    let first_look: Vec<usize> = SetUp::frames_to_observe(readable.len())
-        .into_iter()
-        .filter_map(|i| readable.get(i).copied())
-        .collect();
+    let readable = readable(plan);
+    let first_look = first_look(plan);
     thread::scope(|scope| {
         let looked_at = read_ahead(scope, plan, first_look.clone());
         let mut set_up = set_up(plan, messages)?;
@@ -118,7 +113,7 @@ fn clean_frames(
             .filter(|i| !kept.contains_key(i))
             .collect();
         let incoming = read_ahead(scope, plan, left);
-        let wanted = wanted(&plan.layers);
+        let wanted = wanted(&plan.layers, plan.redo_data);
         let (to_writer, outcomes) = sync_channel(0);
         let writer = scope.spawn(move || write_all(plan, messages, progress, &outcomes));
         for (index, frame) in plan.frames.iter().enumerate() {
@@ -146,6 +141,21 @@ fn clean_frames(
     })
 }
 
+fn readable(plan: &CleanPlan) -> Vec<usize> {
+    (0..plan.frames.len())
+        .filter(|&i| plan.frames[i].target.is_ok())
+        .collect()
+}
+
+/// The frames that are shown to the set-up before the first is cleaned.
+pub(super) fn first_look(plan: &CleanPlan) -> Vec<usize> {
+    let readable = readable(plan);
+    SetUp::frames_to_observe(readable.len())
+        .into_iter()
+        .filter_map(|i| readable.get(i).copied())
+        .collect()
+}
+
 /// Decodes frames one ahead of whoever receives them.
 fn read_ahead<'scope>(
     scope: &'scope Scope<'scope, '_>,
@@ -163,7 +173,7 @@ fn read_ahead<'scope>(
     receiver
 }
 
-fn set_up(plan: &CleanPlan, messages: &Messages) -> Result<SetUp, Failure> {
+pub(super) fn set_up(plan: &CleanPlan, messages: &Messages) -> Result<SetUp, Failure> {
     let mut plates = Vec::with_capacity(plan.plates.len());
     for path in &plan.plates {
         let plate = photo::read(path, &ReadLimits::default()).map_err(file_failure)?;
@@ -237,7 +247,7 @@ enum LitSamples {
 }
 
 /// What the layers are made of beside merge, mask and lit frame.
-fn wanted(layers: &[LayerChoice]) -> Vec<Extra> {
+pub(super) fn wanted(layers: &[LayerChoice], redo_data: RedoData) -> Vec<Extra> {
     let mut wanted: Vec<Extra> = layers
         .iter()
         .filter_map(|layer| match layer {
@@ -246,6 +256,7 @@ fn wanted(layers: &[LayerChoice]) -> Vec<Extra> {
             LayerChoice::Labelled => Some(Extra::Labels),
             LayerChoice::Patch => None,
         })
+        .chain((redo_data == RedoData::Keep).then_some(Extra::Decision))
         .collect();
     wanted.sort_unstable();
     wanted.dedup();
@@ -302,13 +313,13 @@ fn clean_one(
 
 #[derive(Debug, thiserror::Error)]
 #[error("cannot clean `{path}`")]
-struct CannotClean {
-    path: String,
+pub(super) struct CannotClean {
+    pub(super) path: String,
     #[source]
-    error: CleanError,
+    pub(super) error: CleanError,
 }
 
-fn hint(error: &CleanError) -> &'static str {
+pub(super) fn hint(error: &CleanError) -> &'static str {
     match error {
         CleanError::SizeMismatch { .. } => {
             "use the plate of the same set-up, exported at the same size and uncropped"
@@ -358,7 +369,7 @@ fn write_all(
         .collect()
 }
 
-type Told = (Box<dyn std::error::Error + Send + Sync>, Option<String>);
+pub(super) type Told = (Box<dyn std::error::Error + Send + Sync>, Option<String>);
 
 fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<FrameEntry, Told> {
     let target = frame
@@ -366,7 +377,7 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
         .as_ref()
         .expect("a frame without a target is not cleaned");
     let start = Instant::now();
-    let report = cleaned.frame.report.clone();
+    let report = cleaned.frame.report;
     let status = match frame_output::change(&cleaned.frame.mask) {
         Change::None => FrameStatus::NothingToRemove,
         Change::Some => FrameStatus::Cleaned,
@@ -376,7 +387,12 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
         quality: plan.quality,
         existing: plan.existing,
     };
-    let lost = frame_output::write(&frame.lit, cleaned.lit, cleaned.frame, target, how);
+    let finished = Finished {
+        merged: cleaned.frame.merged,
+        mask: cleaned.frame.mask,
+        extras: cleaned.frame.extras,
+    };
+    let lost = frame_output::write(&frame.lit, cleaned.lit, finished, target, how);
     let lost = lost.map_err(|e| -> Told {
         let hint = e.hint().map(ToOwned::to_owned);
         (Box::new(e), hint)
@@ -391,6 +407,9 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
             .iter()
             .map(|(layer, path)| (name_of(layer), shown_name(path)))
             .collect(),
+        redo_data: redo_data_name(target),
+        hashes: frame_output::hashes(&frame.lit, target),
+        taken_back: Vec::new(),
         status,
         error: None,
         exposure: cleaned.camera,
@@ -400,17 +419,30 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
             .chain(&lost)
             .map(ToString::to_string)
             .collect(),
-        file_seconds: BTreeMap::from([("read", cleaned.read_seconds), ("write", write_seconds)]),
+        file_seconds: BTreeMap::from([
+            ("read".to_owned(), cleaned.read_seconds),
+            ("write".to_owned(), write_seconds),
+        ]),
         report: Some(report),
     })
 }
 
-fn failed_entry(frame: &FramePlan, error: ErrorEntry) -> FrameEntry {
+/// Path in the output folder, as the report tells it.
+pub(super) fn redo_data_name(target: &Target) -> Option<String> {
+    let path = target.redo_data.as_ref()?;
+    let folder = path.parent().map(shown_name).unwrap_or_default();
+    Some(format!("{folder}/{}", shown_name(path)))
+}
+
+pub(super) fn failed_entry(frame: &FramePlan, error: ErrorEntry) -> FrameEntry {
     FrameEntry {
         lit: shown(&frame.lit),
         merged: None,
         mask: None,
         layers: BTreeMap::new(),
+        redo_data: None,
+        hashes: BTreeMap::new(),
+        taken_back: Vec::new(),
         status: FrameStatus::Failed,
         error: Some(error),
         exposure: CameraFacts::default(),

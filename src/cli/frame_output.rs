@@ -1,15 +1,18 @@
 //! Puts one cleaned frame on the disk: the picture, its mask, and layers for an editor.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::args::{LayerChoice, MaskDepth};
+use super::content_hash::content_hash;
 use super::plan::Target;
+use super::settings::name_of;
 use crate::handover::{self, Parts, mask_picture};
 use crate::photo::{
     self, Existing, Format, Metadata, PhotoError, PhotoErrorKind, PhotoWarning, StoredAs,
     screen_copy,
 };
-use crate::pipeline::{CleanedFrame, Extras};
+use crate::pipeline::Extras;
 use crate::report::overlay;
 use crate::scene::{Encoding, Plane, Samples};
 
@@ -39,6 +42,14 @@ pub(super) fn change(mask: &Plane<u16>) -> Change {
     }
 }
 
+/// A frame's pictures.
+#[derive(Debug)]
+pub(super) struct Finished {
+    pub(super) merged: Samples,
+    pub(super) mask: Plane<u16>,
+    pub(super) extras: Extras,
+}
+
 /// How outputs are written.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct How {
@@ -54,7 +65,7 @@ pub(super) struct How {
 pub(super) fn write(
     lit: &Path,
     facts: LitFacts,
-    cleaned: CleanedFrame,
+    cleaned: Finished,
     target: &Target,
     how: How,
 ) -> Result<Vec<PhotoWarning>, PhotoError> {
@@ -73,6 +84,11 @@ pub(super) fn write(
             let lost = write_layer(*layer, path, &parts, &cleaned.extras, &facts, how.existing)?;
             warnings.extend(lost);
         }
+    }
+    if let (Some(path), Some(decision)) = (&target.redo_data, &cleaned.extras.decision) {
+        photo::fill(path, how.existing, |out| {
+            handover::write_kept(out, &cleaned.merged, &cleaned.mask, decision)
+        })?;
     }
     let mask = mask_picture(&cleaned.mask, how.mask_depth.bits());
     let resolution = facts.metadata.resolution;
@@ -106,6 +122,32 @@ pub(super) fn write(
     )?;
     Ok(warnings)
 }
+
+/// Hashes of a frame's files by what they are; what cannot be read is left out.
+pub(super) fn hashes(lit: &Path, target: &Target) -> BTreeMap<String, String> {
+    let layers = target
+        .layers
+        .iter()
+        .map(|(l, path)| (name_of(l), path.as_path()));
+    let kept = target
+        .redo_data
+        .iter()
+        .map(|path| (REDO_DATA.to_owned(), path.as_path()));
+    [
+        ("lit", lit),
+        ("merged", &target.merged),
+        ("mask", &target.mask),
+    ]
+    .into_iter()
+    .map(|(what, path)| (what.to_owned(), path))
+    .chain(layers)
+    .chain(kept)
+    .filter_map(|(what, path)| Some((what, content_hash(path).ok()?)))
+    .collect()
+}
+
+/// What merging again needs, in the report.
+pub(super) const REDO_DATA: &str = "redo-data";
 
 fn write_layer(
     layer: LayerChoice,

@@ -5,6 +5,8 @@
 
 mod args;
 mod clean;
+mod content_hash;
+mod corrections;
 mod demo;
 mod exit_status;
 mod file_identity;
@@ -14,6 +16,9 @@ mod plan;
 mod plan_shot;
 mod plan_shot_args;
 mod progress;
+mod redo;
+mod redo_args;
+mod redo_frame;
 mod run_report;
 mod settings;
 mod settings_print;
@@ -42,6 +47,7 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Clean(typed) => clean_command(typed, &messages),
         Command::Demo(typed) => demo::run(typed, &messages),
         Command::Settings(typed) => settings_print::run(typed),
+        Command::Redo(typed) => redo::run(typed, &messages),
         Command::Plan(typed) => plan_shot::run(typed),
     };
     match outcome {

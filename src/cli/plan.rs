@@ -1,10 +1,10 @@
 //! From what was typed to a plan that is known to be possible: nothing is decoded, and nothing is
 //! written but the output folder itself.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat};
+use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::messages::Failure;
@@ -13,9 +13,11 @@ use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind, Probe};
 use crate::scene::Size;
 
 /// Name of the run's report in the output folder.
-const REPORT_NAME: &str = "report.json";
+pub(super) const REPORT_NAME: &str = "report.json";
 /// What a mask's name has behind the frame's.
 const MASK_SUFFIX: &str = "-mask";
+/// Folder in the output folder for what merging again needs.
+const REDO_FOLDER: &str = "for-redo";
 
 /// Everything a run needs to know.
 #[derive(Debug)]
@@ -28,6 +30,7 @@ pub(super) struct CleanPlan {
     pub(super) format: OutputFormat,
     pub(super) quality: Option<u8>,
     pub(super) layers: Vec<LayerChoice>,
+    pub(super) redo_data: RedoData,
     pub(super) existing: Existing,
     pub(super) nothing_found: NothingFound,
 }
@@ -49,12 +52,14 @@ pub(super) struct FramePlan {
 }
 
 /// Where a frame's outputs go.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Target {
     pub(super) merged: PathBuf,
     pub(super) mask: PathBuf,
     pub(super) mask_format: Format,
     pub(super) layers: Vec<(LayerChoice, PathBuf)>,
+    /// What merging again needs.
+    pub(super) redo_data: Option<PathBuf>,
     pub(super) format: Format,
     probe: Probe,
 }
@@ -164,6 +169,7 @@ impl CleanPlan {
             format: in_force.format.value,
             quality: in_force.quality.value,
             layers: in_force.layers.value.clone(),
+            redo_data: in_force.redo_data.value,
             nothing_found: if typed.must_find {
                 NothingFound::IsTold
             } else {
@@ -175,19 +181,39 @@ impl CleanPlan {
                 Existing::Keep
             },
         };
-        plan.check_outputs(&typed.lit)?;
-        check_folder(&out)?;
+        plan.check_outputs(&typed.lit, |_| true)?;
+        plan.make_folders(&out)?;
         Ok(plan)
     }
 
-    fn outputs(&self) -> impl Iterator<Item = (&Path, Option<&FramePlan>)> {
+    /// Makes the output folders.
+    pub(super) fn make_folders(&self, out: &Path) -> Result<(), Failure> {
+        check_folder(out)?;
+        let targets = self.frames.iter().filter_map(|f| f.target.as_ref().ok());
+        if targets
+            .filter_map(|t| t.redo_data.as_ref())
+            .next()
+            .is_some()
+        {
+            check_folder(&out.join(REDO_FOLDER))?;
+        }
+        Ok(())
+    }
+
+    fn outputs(
+        &self,
+        written: &BTreeSet<usize>,
+    ) -> impl Iterator<Item = (&Path, Option<&FramePlan>)> {
         let report = std::iter::once((self.report.as_path(), None));
         let targets = self
             .frames
             .iter()
-            .filter_map(|f| Some((f, f.target.as_ref().ok()?)));
+            .enumerate()
+            .filter(|(i, _)| written.contains(i))
+            .filter_map(|(_, f)| Some((f, f.target.as_ref().ok()?)));
         let pictures = targets.flat_map(|(frame, t)| {
             let layers = t.layers.iter().map(|(_, path)| path);
+            let layers = layers.chain(&t.redo_data);
             [&t.merged, &t.mask]
                 .into_iter()
                 .chain(layers)
@@ -196,9 +222,23 @@ impl CleanPlan {
         report.chain(pictures)
     }
 
-    fn check_outputs(&self, lit: &[PathBuf]) -> Result<(), PlanError> {
+    /// Would an output of the frames that are written replace an input, another output, or
+    /// something there already?
+    ///
+    /// # Errors
+    /// [`Failure`] that says which.
+    pub(super) fn check_outputs(
+        &self,
+        lit: &[PathBuf],
+        is_written: impl Fn(usize) -> bool,
+    ) -> Result<(), Failure> {
+        let written = (0..self.frames.len()).filter(|&i| is_written(i)).collect();
+        Ok(self.checked_outputs(lit, &written)?)
+    }
+
+    fn checked_outputs(&self, lit: &[PathBuf], written: &BTreeSet<usize>) -> Result<(), PlanError> {
         let mut owners = BTreeMap::new();
-        for (output, frame) in self.outputs() {
+        for (output, frame) in self.outputs(written) {
             let owner = frame.map_or(output, |f| &f.lit);
             if let Some(other) = owners.insert(output, owner) {
                 return Err(PlanError::SharedOutput(
@@ -214,7 +254,7 @@ impl CleanPlan {
             .filter_map(|path| Some((path, FileIdentity::of(path)?)))
             .collect();
         let mut existing = Vec::new();
-        for (output, _) in self.outputs() {
+        for (output, _) in self.outputs(written) {
             if let Some(found) = FileIdentity::of(output) {
                 if let Some((input, _)) = inputs.iter().find(|(_, id)| id.is_same_file(&found)) {
                     return Err(PlanError::WouldReplaceInput((*input).clone()));
@@ -314,7 +354,7 @@ fn check_match(
     }
 }
 
-fn frame_plan(lit: &Path, out: &Path, in_force: &InForce) -> FramePlan {
+pub(super) fn frame_plan(lit: &Path, out: &Path, in_force: &InForce) -> FramePlan {
     let target = photo::probe(lit).and_then(|probe| {
         let (Some(name), Some(stem)) = (lit.file_name(), lit.file_stem()) else {
             return Err(PhotoError {
@@ -356,6 +396,14 @@ fn frame_plan(lit: &Path, out: &Path, in_force: &InForce) -> FramePlan {
             mask: beside(&format!("{MASK_SUFFIX}.{}", mask_format.extension())),
             mask_format,
             layers: layers.collect(),
+            redo_data: match in_force.redo_data.value {
+                RedoData::Keep => {
+                    let mut name = stem.to_owned();
+                    name.push(".zip");
+                    Some(out.join(REDO_FOLDER).join(name))
+                }
+                RedoData::None => None,
+            },
             format,
             probe,
         })

@@ -4,39 +4,74 @@ use std::collections::BTreeMap;
 use std::error::Error;
 use std::path::Path;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-use super::args::MaskDepth;
+use super::args::{LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
+use super::content_hash::content_hash;
 use super::exit_status::ExitStatus;
 use super::plan::{CleanPlan, NothingFound};
-use super::settings::name_of;
+use super::settings::{InForce, name_of, named};
 use crate::photo::CameraFacts;
 use crate::report::{FrameReport, REPORT_VERSION, Verdict};
 
 /// Everything about a run. Paths that are no Unicode are shown with replacement characters.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct RunReport {
     /// Version of this layout.
-    report_version: u32,
+    pub(super) report_version: u32,
     /// Version of the program.
-    derig_version: &'static str,
-    settings: Settings,
+    derig_version: String,
+    pub(super) settings: Settings,
+    /// Folder that relative paths start from.
+    pub(super) folder: Option<String>,
     /// Plates as they were named.
-    plates: Vec<String>,
+    pub(super) plates: Vec<String>,
+    /// Hashes of the plates' contents.
+    pub(super) plate_hashes: Vec<String>,
     pub(super) frames: Vec<FrameEntry>,
 }
 
-#[derive(Debug, Serialize)]
-struct Settings {
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Settings {
     mask_bits: u8,
     mask_format: String,
     format: String,
     quality: Option<u8>,
     layers: Vec<String>,
+    redo_data: String,
+}
+
+impl Settings {
+    fn of(plan: &CleanPlan) -> Self {
+        Self {
+            mask_bits: MaskDepth::bits(plan.mask_depth),
+            mask_format: name_of(&plan.mask_format),
+            format: name_of(&plan.format),
+            quality: plan.quality,
+            layers: plan.layers.iter().map(name_of).collect(),
+            redo_data: name_of(&plan.redo_data),
+        }
+    }
+
+    /// The settings as `derig clean` takes them.
+    ///
+    /// # Errors
+    /// What is none of the values that there are.
+    pub(super) fn in_force(&self, out: &Path) -> Result<InForce, String> {
+        let mut in_force = InForce::built_in(out.to_owned());
+        in_force.mask_depth.value = named::<MaskDepth>(&self.mask_bits.to_string())?;
+        in_force.mask_format.value = named::<MaskFormat>(&self.mask_format)?;
+        in_force.format.value = named::<OutputFormat>(&self.format)?;
+        in_force.quality.value = self.quality;
+        let layers: Result<Vec<LayerChoice>, _> = self.layers.iter().map(|l| named(l)).collect();
+        in_force.layers.value = layers?;
+        in_force.redo_data.value = named::<RedoData>(&self.redo_data)?;
+        Ok(in_force)
+    }
 }
 
 /// One lit frame.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct FrameEntry {
     /// As it was named.
     pub(super) lit: String,
@@ -46,17 +81,23 @@ pub(super) struct FrameEntry {
     pub(super) mask: Option<String>,
     /// File names of the layers asked for, by kind.
     pub(super) layers: BTreeMap<String, String>,
+    /// What merging again needs, in the output folder.
+    pub(super) redo_data: Option<String>,
+    /// Hashes of the lit frame's and the outputs' contents, by what they are.
+    pub(super) hashes: BTreeMap<String, String>,
+    /// What a person changed, in the order it was taken back.
+    pub(super) taken_back: Vec<String>,
     pub(super) status: FrameStatus,
     pub(super) error: Option<ErrorEntry>,
     pub(super) exposure: CameraFacts,
     pub(super) warnings: Vec<String>,
     /// Seconds for reading and writing the files.
-    pub(super) file_seconds: BTreeMap<&'static str, f64>,
+    pub(super) file_seconds: BTreeMap<String, f64>,
     pub(super) report: Option<FrameReport>,
 }
 
 /// What became of a frame.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub(super) enum FrameStatus {
     /// Something was removed.
@@ -68,7 +109,7 @@ pub(super) enum FrameStatus {
 }
 
 /// An error as the user saw it.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct ErrorEntry {
     what: String,
     causes: Vec<String>,
@@ -106,14 +147,14 @@ impl RunReport {
     pub(super) fn new(plan: &CleanPlan, frames: Vec<FrameEntry>) -> Self {
         Self {
             report_version: REPORT_VERSION,
-            derig_version: env!("CARGO_PKG_VERSION"),
-            settings: Settings {
-                mask_bits: MaskDepth::bits(plan.mask_depth),
-                mask_format: name_of(&plan.mask_format),
-                format: name_of(&plan.format),
-                quality: plan.quality,
-                layers: plan.layers.iter().map(name_of).collect(),
-            },
+            derig_version: env!("CARGO_PKG_VERSION").to_owned(),
+            settings: Settings::of(plan),
+            folder: std::env::current_dir().ok().map(|f| shown(&f)),
+            plate_hashes: plan
+                .plates
+                .iter()
+                .filter_map(|path| content_hash(path).ok())
+                .collect(),
             plates: plan.plates.iter().map(|p| shown(p)).collect(),
             frames,
         }
@@ -165,7 +206,7 @@ impl RunReport {
             let files = frame
                 .file_seconds
                 .iter()
-                .map(|(name, s)| ((*name).to_owned(), *s));
+                .map(|(name, s)| (name.clone(), *s));
             let stages = frame.report.iter().flat_map(|r| r.seconds.clone());
             for (name, seconds) in files.chain(stages) {
                 *sums.entry(name).or_default() += seconds;

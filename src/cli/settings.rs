@@ -10,7 +10,7 @@ use clap::ValueEnum;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat};
+use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 
@@ -74,6 +74,7 @@ pub(super) struct InForce {
     pub(super) mask_depth: Setting<MaskDepth>,
     pub(super) mask_format: Setting<MaskFormat>,
     pub(super) layers: Setting<Vec<LayerChoice>>,
+    pub(super) redo_data: Setting<RedoData>,
 }
 
 /// A settings file that cannot be followed.
@@ -133,6 +134,7 @@ struct CleanTable {
     mask_depth: Option<Spanned<i64>>,
     mask_format: Option<Spanned<String>>,
     layers: Option<Spanned<Vec<String>>>,
+    redo_data: Option<Spanned<String>>,
 }
 
 /// The settings file's text, for lines in messages.
@@ -181,7 +183,7 @@ impl Source<'_> {
 }
 
 /// One of clap's values by its name, so that file and command line speak the same words.
-fn named<T: ValueEnum>(name: &str) -> Result<T, String> {
+pub(super) fn named<T: ValueEnum>(name: &str) -> Result<T, String> {
     T::from_str(name, false).map_err(|_| format!("`{name}` is none of {}", names::<T>()))
 }
 
@@ -247,6 +249,7 @@ impl InForce {
             let named: Result<Vec<_>, _> = names.iter().map(|name| named(name)).collect();
             named.map(each_once)
         })?;
+        let redo_data = source.setting(table.redo_data, |v| named(&v))?;
         let typed_layers = (!typed.layers.is_empty()).then(|| each_once(typed.layers.clone()));
         Ok(Self {
             out: Setting::chosen(typed.out.clone().map(Some), out, None),
@@ -255,6 +258,7 @@ impl InForce {
             mask_depth: Setting::chosen(typed.mask_depth, mask_depth, MaskDepth::Eight),
             mask_format: Setting::chosen(typed.mask_format, mask_format, MaskFormat::Png),
             layers: Setting::chosen(typed_layers, layers, Vec::new()),
+            redo_data: Setting::chosen(typed.redo_data, redo_data, RedoData::Keep),
         })
     }
 
@@ -267,6 +271,7 @@ impl InForce {
             mask_depth: Setting::built_in(MaskDepth::Eight),
             mask_format: Setting::built_in(MaskFormat::Png),
             layers: Setting::built_in(Vec::new()),
+            redo_data: Setting::built_in(RedoData::Keep),
         }
     }
 

@@ -34,6 +34,7 @@ fn printed(in_force: &InForce) -> String {
         mask_depth,
         mask_format,
         layers,
+        redo_data,
     } = in_force;
     let quoted = |text: &str| toml::Value::from(text).to_string();
     let out_folder = out.value.as_deref().map(|p| quoted(&p.to_string_lossy()));
@@ -57,6 +58,11 @@ fn printed(in_force: &InForce) -> String {
             &mask_format.origin,
         ),
         line("layers", &format!("[{}]", named.join(", ")), &layers.origin),
+        line(
+            "redo-data",
+            &quoted(&name_of(&redo_data.value)),
+            &redo_data.origin,
+        ),
     ];
     let all: Vec<_> = LayerChoice::value_variants().iter().map(name_of).collect();
     format!(
@@ -64,7 +70,8 @@ fn printed(in_force: &InForce) -> String {
          # command line wins. `out` may hold {{folder}}: the folder of the lit frames.\n\
          # `format`: same, png, tiff, jpeg. `quality`: 1 to 100, else a JPEG keeps its own tables.\n\
          # `mask-depth`: 8 or 16. `mask-format`: png, tiff.\n\
-         # `layers`: any of {}.\n\n[clean]\n{}",
+         # `layers`: any of {}.\n\
+         # `redo-data`: keep, none.\n\n[clean]\n{}",
         all.join(", "),
         lines.concat()
     )

@@ -222,7 +222,7 @@ pub fn mask_picture(mask: &Plane<u16>, bits: u8) -> Samples {
     }
 }
 
-fn eight_bit_share(share: u16) -> u8 {
+pub(super) fn eight_bit_share(share: u16) -> u8 {
     // 65 535 = 255 x 257.
     let rounded = (u32::from(share) + 128) / 257;
     if share > 0 { rounded.max(1) as u8 } else { 0 }

@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use super::Relight;
 use crate::lighting::FLARE;
 use crate::numeric::elementary::exp;
+use crate::numeric::enlarge::RowEnlarger;
 use crate::scene::{CodeValues, Encoding, Plane, Samples, SceneLinear, Window};
 
 /// Shares below this are nothing: half a step of an 8-bit mask.
@@ -84,6 +85,15 @@ pub fn composite(lit: &Samples, encoding: &Encoding, patch: &Patch<'_>) -> (Samp
     (merged, mask)
 }
 
+/// A share as the full-size mask says it: 0 only where nothing is taken.
+pub fn mask_value(share: f32) -> u16 {
+    if share < LEAST_SHARE {
+        0
+    } else {
+        ((share * 65_535.0 + 0.5) as u16).max(1)
+    }
+}
+
 struct Strip<'a> {
     lit: &'a Samples,
     encoding: &'a Encoding,
@@ -95,10 +105,10 @@ impl Strip<'_> {
     fn fill(&self, mask: &mut [u16], mut put: impl FnMut(usize, u16)) {
         let columns = self.lit.size.columns;
         let rows = mask.len() / columns;
-        let places = Places::new(columns, self.patch.share.columns(), self.patch.factor);
+        let enlarger = RowEnlarger::new(self.patch.share.size(), self.patch.factor, columns);
         let mut shares = vec![0.0f32; mask.len()];
         for (y, shares) in shares.chunks_exact_mut(columns).enumerate() {
-            self.enlarge_row(self.patch.share, &places, y, 0, shares);
+            enlarger.row(self.patch.share, self.top + y, shares);
         }
         for (left, right) in touched_columns(&shares, columns) {
             let window = Window {
@@ -116,12 +126,11 @@ impl Strip<'_> {
                     continue;
                 }
                 for (mask, &share) in mask[row][left..right].iter_mut().zip(shares) {
-                    if share >= LEAST_SHARE {
-                        *mask = ((share * 65_535.0 + 0.5) as u16).max(1);
-                    }
+                    *mask = mask_value(share);
                 }
                 for c in 0..self.lit.layout.colours() {
-                    self.enlarge_row(&self.patch.relight.log_gain[c], &places, y, left, &mut gain);
+                    let log_gain = &self.patch.relight.log_gain[c];
+                    enlarger.row_from(log_gain, self.top + y, left, &mut gain);
                     let plate = plate.channels[c].row(y);
                     self.merge_row(
                         Row {
@@ -164,24 +173,6 @@ impl Strip<'_> {
             );
         }
     }
-
-    /// Bilinear values of a working plane at full-size pixels of a row, from column `left` on.
-    fn enlarge_row(
-        &self,
-        plane: &Plane<f32>,
-        places: &Places,
-        y: usize,
-        left: usize,
-        out: &mut [f32],
-    ) {
-        let (t, b, v) = place(self.top + y, plane.rows(), self.patch.factor);
-        let (above, below) = (plane.row(t), plane.row(b));
-        for (out, &(l, r, u)) in out.iter_mut().zip(&places.across[left..]) {
-            let up = above[l] + u * (above[r] - above[l]);
-            let down = below[l] + u * (below[r] - below[l]);
-            *out = up + v * (down - up);
-        }
-    }
 }
 
 /// Part of a row of one channel, in the strip.
@@ -190,30 +181,6 @@ struct Row {
     y: usize,
     left: usize,
     channel: usize,
-}
-
-/// Where a row's full-size pixels lie in a row of the working copy.
-struct Places {
-    across: Vec<(usize, usize, f32)>,
-}
-
-impl Places {
-    fn new(columns: usize, working: usize, factor: usize) -> Self {
-        Self {
-            across: (0..columns).map(|x| place(x, working, factor)).collect(),
-        }
-    }
-}
-
-/// Neighbours on the working copy of a full-size pixel, and how far it lies towards the second.
-fn place(i: usize, limit: usize, factor: usize) -> (usize, usize, f32) {
-    if factor == 1 {
-        let i = i.min(limit - 1);
-        return (i, i, 0.0);
-    }
-    let p = ((i as f32 + 0.5) / factor as f32 - 0.5).clamp(0.0, (limit - 1) as f32);
-    let low = (p as usize).min(limit.saturating_sub(2));
-    (low, (low + 1).min(limit - 1), p - low as f32)
 }
 
 /// Columns `from..to` of a strip in which something is to be merged; parts close together as one.

@@ -8,5 +8,5 @@
 mod composite;
 mod relight;
 
-pub use composite::{Patch, composite};
+pub use composite::{Patch, composite, mask_value};
 pub use relight::{Relight, RelightInputs, relight};

@@ -32,9 +32,14 @@ impl RowEnlarger {
 
     /// Values of `plane` along full-size row `y`.
     pub fn row(&self, plane: &Plane<f32>, y: usize, out: &mut [f32]) {
+        self.row_from(plane, y, 0, out);
+    }
+
+    /// The same from full-size column `left` on.
+    pub fn row_from(&self, plane: &Plane<f32>, y: usize, left: usize, out: &mut [f32]) {
         let down = place(y, self.rows, self.factor);
         let (above, below) = (plane.row(down.low), plane.row(down.high));
-        for (out, at) in out.iter_mut().zip(&self.across) {
+        for (out, at) in out.iter_mut().zip(&self.across[left..]) {
             let up = above[at.low] + at.share * (above[at.high] - above[at.low]);
             let down_value = below[at.low] + at.share * (below[at.high] - below[at.low]);
             *out = up + down.share * (down_value - up);

@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Comparison, SetUp};
-use crate::registration::Registration;
 use crate::region::Regions;
+use crate::registration::Registration;
 use crate::scene::{Label, Plane};
 use crate::sky::Drift;
 

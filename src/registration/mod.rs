@@ -8,9 +8,9 @@
 
 mod coarse;
 mod features;
-mod record;
 mod field;
 mod fit;
+mod record;
 #[cfg(test)]
 mod tests;
 mod tiles;
@@ -52,7 +52,10 @@ const LEAST_SHARE: f64 = 0.06;
 
 /// How the plate lies under a lit frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(into = "record::RegistrationRecord", try_from = "record::RegistrationRecord")]
+#[serde(
+    into = "record::RegistrationRecord",
+    try_from = "record::RegistrationRecord"
+)]
 pub struct Registration {
     /// How much of a map the tiles support.
     pub model: Model,

@@ -117,7 +117,15 @@ mod tests {
         let record = RegistrationRecord {
             model: Model::Homography,
             homography: Homography::from_rows([
-                1.001, 0.002, 1.0 / 3.0, -0.001, 0.999, -2.7, 1e-7, -3e-8, 1.0,
+                1.001,
+                0.002,
+                1.0 / 3.0,
+                -0.001,
+                0.999,
+                -2.7,
+                1e-7,
+                -3e-8,
+                1.0,
             ])
             .unwrap(),
             field: Some(

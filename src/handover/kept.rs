@@ -1,0 +1,315 @@
+//! What is kept of a clean-up so that it can be merged again: a ZIP of a JSON text and three PNGs.
+//!
+//! | entry | holds |
+//! |---|---|
+//! | `decision.json` | where plate and clouds lie, what each piece was taken for |
+//! | `pieces.png` | piece number a working pixel, 24 bits as red, green, blue |
+//! | `mask.png` | share of the plate, 16 bits, cut to the mask |
+//! | `merged.png` | the merge's samples, cut to the mask, 0 where it is the lit frame's |
+
+use std::io::{Cursor, Read, Seek, Write};
+
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+use zip::write::SimpleFileOptions;
+use zip::{CompressionMethod, ZipArchive, ZipWriter};
+
+use crate::photo::{self, Format, Metadata, PhotoErrorKind, ReadLimits};
+use crate::pipeline::{Decision, Lie};
+use crate::scene::{ChannelLayout, CodeValues, Label, Plane, Samples, Size, Window};
+
+const DECISION: &str = "decision.json";
+const PIECES: &str = "pieces.png";
+const MASK: &str = "mask.png";
+const MERGED: &str = "merged.png";
+/// Version of this layout.
+const VERSION: u32 = 1;
+/// Longest text that is read, bytes: a million pieces.
+const MAX_TEXT_BYTES: u64 = 64 << 20;
+
+/// A frame as it was handed over.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Kept {
+    /// The merge, in the lit frame's layout.
+    pub merged: Samples,
+    /// Its mask at full size.
+    pub mask: Plane<u16>,
+    /// What was decided.
+    pub decision: Decision,
+}
+
+/// Why what was kept cannot be used.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum KeptError {
+    /// The archive is broken.
+    #[error("the archive cannot be read")]
+    Archive(#[from] zip::result::ZipError),
+    /// The system fails.
+    #[error("it cannot be read")]
+    Io(#[from] std::io::Error),
+    /// The text is broken.
+    #[error("what was decided cannot be read")]
+    Text(#[from] serde_json::Error),
+    /// A picture is broken.
+    #[error("`{0}` in it cannot be read")]
+    Picture(&'static str, #[source] PhotoErrorKind),
+    /// Parts that do not belong together.
+    #[error("{0}")]
+    DoesNotFit(&'static str),
+}
+
+/// The text.
+#[derive(Debug, Serialize, Deserialize)]
+struct Text {
+    version: u32,
+    size: [usize; 2],
+    /// Left, top, right, bottom of the mask; none for an empty one.
+    window: Option<[usize; 4]>,
+    lie: Lie,
+    labels: Vec<Label>,
+}
+
+/// Writes what merging again needs.
+///
+/// # Errors
+/// [`PhotoErrorKind`] when `out` cannot be written.
+pub fn write_kept(
+    out: &mut (impl Write + Seek),
+    merged: &Samples,
+    mask: &Plane<u16>,
+    decision: &Decision,
+) -> Result<(), PhotoErrorKind> {
+    let window = window_of(mask);
+    let text = Text {
+        version: VERSION,
+        size: [merged.size.columns, merged.size.rows],
+        window: window.map(|w| [w.left, w.top, w.right, w.bottom]),
+        lie: decision.lie.clone(),
+        labels: decision.labels.clone(),
+    };
+    let text = serde_json::to_vec(&text).expect("a decision has string keys only");
+    let mut pictures = vec![(PIECES, pieces_picture(&decision.pieces))];
+    if let Some(window) = window {
+        pictures.push((MASK, mask_cut(mask, window)));
+        pictures.push((MERGED, merged_cut(merged, mask, window)));
+    }
+    let encoded: Vec<_> = pictures
+        .into_par_iter()
+        .map(|(name, picture)| {
+            let mut png = Cursor::new(Vec::new());
+            photo::encode(&mut png, picture, &Metadata::default(), Format::Png)?;
+            Ok((name, png.into_inner()))
+        })
+        .collect::<Result<_, PhotoErrorKind>>()?;
+    let failed = |e: zip::result::ZipError| PhotoErrorKind::Io(e.into());
+    let mut zip = ZipWriter::new(out);
+    let mut put = |name: &str, method, bytes: &[u8]| -> Result<(), PhotoErrorKind> {
+        // No time of day goes in: the same frame gives the same bytes.
+        let options = SimpleFileOptions::default()
+            .compression_method(method)
+            .last_modified_time(zip::DateTime::default());
+        zip.start_file(name, options).map_err(failed)?;
+        Ok(zip.write_all(bytes)?)
+    };
+    put(DECISION, CompressionMethod::Deflated, &text)?;
+    for (name, bytes) in encoded {
+        put(name, CompressionMethod::Stored, &bytes)?;
+    }
+    zip.finish().map_err(failed)?;
+    Ok(())
+}
+
+/// Reads what was kept of the clean-up of `lit`.
+///
+/// # Errors
+/// [`KeptError`] when it is broken or belongs to another frame.
+pub fn read_kept(file: impl Read + Seek, lit: &Samples) -> Result<Kept, KeptError> {
+    let mut archive = ZipArchive::new(file)?;
+    let text: Text = serde_json::from_slice(&entry(&mut archive, DECISION, MAX_TEXT_BYTES)?)?;
+    let other = KeptError::DoesNotFit;
+    if text.version != VERSION {
+        return Err(other("it is of another version of derig"));
+    }
+    if text.size != [lit.size.columns, lit.size.rows] {
+        return Err(other("it belongs to a frame of another size"));
+    }
+    let pieces = pieces_of(&picture(&mut archive, PIECES)?);
+    let working = |side: usize| (side / text.lie.factor.max(1)).max(1);
+    if [pieces.columns(), pieces.rows()] != text.size.map(working) {
+        return Err(other("its pieces are of another size"));
+    }
+    let most = pieces.as_slice().par_iter().max().copied().unwrap_or(0);
+    if most as usize > text.labels.len() {
+        return Err(other("it has pieces that were taken for nothing"));
+    }
+    let mut kept = Kept {
+        merged: lit.clone(),
+        mask: Plane::filled(lit.size, 0),
+        decision: Decision {
+            lie: text.lie,
+            pieces,
+            labels: text.labels,
+        },
+    };
+    if let Some(window) = text.window {
+        let window = checked(window, lit.size).ok_or(other("its mask lies outside the frame"))?;
+        let (mask, merged) = (picture(&mut archive, MASK)?, picture(&mut archive, MERGED)?);
+        kept.put_back(&mask, &merged, window)?;
+    }
+    Ok(kept)
+}
+
+impl Kept {
+    fn put_back(
+        &mut self,
+        mask: &Samples,
+        merged: &Samples,
+        window: Window,
+    ) -> Result<(), KeptError> {
+        let layout = self.merged.layout;
+        let fits = mask.size == window.size()
+            && merged.size == window.size()
+            && merged.layout.colours() == layout.colours()
+            && merged.bits() == self.merged.bits()
+            && mask.bits() == 16;
+        if !fits {
+            return Err(KeptError::DoesNotFit("its pictures are of another kind"));
+        }
+        for y in 0..window.rows() {
+            for x in 0..window.columns() {
+                let share = mask.code(x, y, 0);
+                if share == 0 {
+                    continue;
+                }
+                let at = (window.left + x, window.top + y);
+                self.mask.set(at.0, at.1, share);
+                for c in 0..layout.colours() {
+                    self.merged.set_code(at.0, at.1, c, merged.code(x, y, c));
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+fn entry(
+    archive: &mut ZipArchive<impl Read + Seek>,
+    name: &str,
+    most: u64,
+) -> Result<Vec<u8>, KeptError> {
+    let mut entry = archive.by_name(name)?;
+    let mut bytes = Vec::new();
+    (&mut entry).take(most).read_to_end(&mut bytes)?;
+    Ok(bytes)
+}
+
+fn picture(
+    archive: &mut ZipArchive<impl Read + Seek>,
+    name: &'static str,
+) -> Result<Samples, KeptError> {
+    let limits = ReadLimits::default();
+    let bytes = entry(archive, name, limits.max_file_bytes)?;
+    let photo = photo::read_bytes(bytes, &limits).map_err(|e| KeptError::Picture(name, e))?;
+    Ok(photo.samples)
+}
+
+fn checked([left, top, right, bottom]: [usize; 4], size: Size) -> Option<Window> {
+    let inside = left < right && top < bottom && right <= size.columns && bottom <= size.rows;
+    inside.then_some(Window {
+        left,
+        top,
+        right,
+        bottom,
+    })
+}
+
+/// The smallest window with all of the mask; `None` for an empty one.
+fn window_of(mask: &Plane<u16>) -> Option<Window> {
+    let spans: Vec<Option<(usize, usize)>> = (0..mask.rows())
+        .into_par_iter()
+        .map(|y| {
+            let row = mask.row(y);
+            let left = row.iter().position(|&s| s > 0)?;
+            let right = row.iter().rposition(|&s| s > 0)? + 1;
+            Some((left, right))
+        })
+        .collect();
+    let top = spans.iter().position(Option::is_some)?;
+    let bottom = spans.iter().rposition(Option::is_some)? + 1;
+    let found = || spans.iter().flatten();
+    Some(Window {
+        left: found().map(|s| s.0).min()?,
+        top,
+        right: found().map(|s| s.1).max()?,
+        bottom,
+    })
+}
+
+fn mask_cut(mask: &Plane<u16>, window: Window) -> Samples {
+    let rows = (window.top..window.bottom).map(|y| &mask.row(y)[window.left..window.right]);
+    Samples {
+        size: window.size(),
+        layout: ChannelLayout::Grey,
+        values: CodeValues::Sixteen(rows.flatten().copied().collect()),
+    }
+}
+
+fn merged_cut(merged: &Samples, mask: &Plane<u16>, window: Window) -> Samples {
+    let layout = match merged.layout {
+        ChannelLayout::Grey | ChannelLayout::GreyAlpha => ChannelLayout::Grey,
+        ChannelLayout::Rgb | ChannelLayout::Rgba => ChannelLayout::Rgb,
+    };
+    let size = window.size();
+    let values = match &merged.values {
+        CodeValues::Eight(v) => {
+            CodeValues::Eight(cut(v, merged.layout.count(), layout.count(), mask, window))
+        }
+        CodeValues::Sixteen(v) => {
+            CodeValues::Sixteen(cut(v, merged.layout.count(), layout.count(), mask, window))
+        }
+    };
+    Samples {
+        size,
+        layout,
+        values,
+    }
+}
+
+fn cut<T: Copy + Default>(
+    values: &[T],
+    step: usize,
+    colours: usize,
+    mask: &Plane<u16>,
+    window: Window,
+) -> Vec<T> {
+    let mut out = vec![T::default(); window.size().area() * colours];
+    for (y, row) in out.chunks_exact_mut(window.columns() * colours).enumerate() {
+        let shares = &mask.row(window.top + y)[window.left..window.right];
+        for (x, pixel) in row.chunks_exact_mut(colours).enumerate() {
+            if shares[x] > 0 {
+                let at = ((window.top + y) * mask.columns() + window.left + x) * step;
+                pixel.copy_from_slice(&values[at..at + colours]);
+            }
+        }
+    }
+    out
+}
+
+fn pieces_picture(pieces: &Plane<u32>) -> Samples {
+    let bytes = |n: &u32| {
+        let [_, r, g, b] = n.to_be_bytes();
+        [r, g, b]
+    };
+    Samples {
+        size: pieces.size(),
+        layout: ChannelLayout::Rgb,
+        values: CodeValues::Eight(pieces.as_slice().iter().flat_map(bytes).collect()),
+    }
+}
+
+fn pieces_of(picture: &Samples) -> Plane<u32> {
+    Plane::from_fn(picture.size, |x, y| {
+        (0..picture.layout.colours()).fold(0, |n, c| n << 8 | u32::from(picture.code(x, y, c)))
+    })
+}
