@@ -42,6 +42,12 @@ pub(super) fn change(mask: &Plane<u16>) -> Change {
     }
 }
 
+/// Share of the frame's pixels that were replaced, 0..1.
+pub(super) fn taken_share(mask: &Plane<u16>) -> f64 {
+    let taken = mask.as_slice().iter().filter(|&&share| share > 0).count();
+    taken as f64 / mask.size().area().max(1) as f64
+}
+
 /// A frame's pictures.
 #[derive(Debug)]
 pub(super) struct Finished {

@@ -19,6 +19,7 @@ mod progress;
 mod redo;
 mod redo_args;
 mod redo_frame;
+mod redo_run;
 mod run_report;
 mod settings;
 mod settings_print;

@@ -190,11 +190,7 @@ impl CleanPlan {
     pub(super) fn make_folders(&self, out: &Path) -> Result<(), Failure> {
         check_folder(out)?;
         let targets = self.frames.iter().filter_map(|f| f.target.as_ref().ok());
-        if targets
-            .filter_map(|t| t.redo_data.as_ref())
-            .next()
-            .is_some()
-        {
+        if targets.filter(|t| t.redo_data.is_some()).count() > 0 {
             check_folder(&out.join(REDO_FOLDER))?;
         }
         Ok(())

@@ -74,6 +74,9 @@ struct Text {
 ///
 /// # Errors
 /// [`PhotoErrorKind`] when `out` cannot be written.
+///
+/// # Panics
+/// Never: a decision can be written down.
 pub fn write_kept(
     out: &mut (impl Write + Seek),
     merged: &Samples,
