@@ -1,8 +1,10 @@
 //! Chores of the project: `cargo run -p xtask --profile quick -- <chore>`.
 
+mod bench;
 mod scenes;
 mod table;
 
+use std::ffi::OsString;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -34,12 +36,32 @@ enum Chore {
         #[arg(default_value = "models")]
         models: PathBuf,
     },
+    /// Measure whole runs on 6 to 48 megapixels beside decoding and encoding alone.
+    Bench(bench::BenchArgs),
+    /// Decode plate and lit frames and encode the lit frames again: the floor of `bench`.
+    #[command(hide = true)]
+    Floor {
+        lit: Vec<PathBuf>,
+        #[arg(long)]
+        plate: PathBuf,
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Run a command and print what it cost: `bench` calls it.
+    #[command(hide = true)]
+    Weigh {
+        #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
+        command: Vec<OsString>,
+    },
 }
 
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().chore {
         Chore::Table { scenes, table } => table::build(&scenes, &table),
         Chore::Train { table, models } => table::train_models(&table, &models),
+        Chore::Bench(args) => bench::run(&args),
+        Chore::Floor { lit, plate, out } => bench::floor::run(&plate, &lit, &out),
+        Chore::Weigh { command } => bench::weigh::run_and_tell(&command),
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,
