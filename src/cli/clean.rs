@@ -22,9 +22,9 @@ use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimit
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
 use crate::scene::CodeValues;
 
-/// Decoded frames kept from the first look to the clean-up, bytes: three of 24 MP at 8 bits. What
+/// Decoded frames kept from the first look to the clean-up, bytes: two of 24 MP at 8 bits. What
 /// does not fit is decoded a second time.
-const KEPT_FRAMES_BYTES: usize = 256 << 20;
+const KEPT_FRAMES_BYTES: usize = 150 << 20;
 
 /// Runs a plan and writes its report.
 ///
@@ -103,16 +103,19 @@ fn clean_frames(
     let first_look = first_look(plan);
     thread::scope(|scope| {
         let looked_at = read_ahead(scope, plan, first_look.clone());
+        // With nothing to look at first, the frame itself is decoded beside the plate.
+        let early = first_look
+            .is_empty()
+            .then(|| read_ahead(scope, plan, readable.clone()));
         let mut set_up = set_up(plan, messages)?;
         let mut kept = observe(&mut set_up, &first_look, &looked_at);
         drop(looked_at);
 
-        let left: Vec<_> = readable
-            .iter()
-            .copied()
-            .filter(|i| !kept.contains_key(i))
-            .collect();
-        let incoming = read_ahead(scope, plan, left);
+        let incoming = early.unwrap_or_else(|| {
+            let left = readable.iter().copied();
+            let left = left.filter(|i| !kept.contains_key(i)).collect();
+            read_ahead(scope, plan, left)
+        });
         let wanted = wanted(&plan.layers, plan.redo_data);
         let (to_writer, outcomes) = sync_channel(0);
         let writer = scope.spawn(move || write_all(plan, messages, progress, &outcomes));
@@ -286,18 +289,20 @@ fn clean_one(
         samples: photo.samples,
         encoding: photo.encoding,
     };
-    match set_up.clean_with(index, &lit, wanted, progress) {
+    let encoding = lit.encoding.clone();
+    let kept = match lit_samples {
+        LitSamples::Kept => Some(lit.samples.clone()),
+        LitSamples::Dropped => None,
+    };
+    match set_up.clean_with(index, lit, wanted, progress) {
         Ok(cleaned) => Outcome::Cleaned(Box::new(Cleaned {
             frame: cleaned,
             lit: LitFacts {
                 metadata: photo.metadata,
                 format: photo.format,
                 stored: photo.stored,
-                encoding: lit.encoding,
-                samples: match lit_samples {
-                    LitSamples::Kept => Some(lit.samples),
-                    LitSamples::Dropped => None,
-                },
+                encoding,
+                samples: kept,
             },
             camera: photo.camera,
             warnings: photo.warnings,

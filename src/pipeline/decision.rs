@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Comparison, SetUp};
+use super::SetUp;
 use crate::region::Regions;
 use crate::registration::Registration;
 use crate::scene::{Label, Plane};
@@ -33,14 +33,15 @@ pub struct Lie {
 impl SetUp {
     pub(super) fn decision(
         &self,
-        compared: &Comparison,
+        lie: (&Registration, &Drift),
         regions: &Regions,
         labels: &[Label],
     ) -> Decision {
+        let (registration, drift) = lie;
         Decision {
             lie: Lie {
-                registration: compared.registration.clone(),
-                drift: compared.drift,
+                registration: registration.clone(),
+                drift: *drift,
                 factor: self.factor,
             },
             pieces: regions.numbers.clone(),
