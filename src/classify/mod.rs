@@ -2,6 +2,7 @@
 //!
 //! Features to probabilities by trained forests, then neighbours decide together.
 
+mod adopt;
 mod forest;
 mod neighbours;
 mod support;
@@ -135,6 +136,7 @@ pub fn classify_with(model: &Model, regions: &Regions) -> Classified {
         labels,
     };
     support::demand_support(&mut classified, regions);
+    adopt::adopt(&mut classified, &own, regions);
     classified
 }
 

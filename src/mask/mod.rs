@@ -46,8 +46,11 @@ pub struct CutPlan {
     pub keep: Plane<bool>,
 }
 
-/// Neighbouring pixels of one thing differ by less than this (CIE94) as seen.
-const SAME_THING: f32 = 4.0;
+/// Pixels of one thing differ by less than this (CIE94) from where it meets the plate's border.
+const SAME_THING: f32 = 8.0;
+
+/// And by less than this from the next pixel.
+const SAME_SURFACE: f32 = 4.0;
 
 /// Carries the class of gear on into what the plate does not show: the last pixels at the border
 /// of a frame whose camera moved. Elsewhere the labels stay.
@@ -58,18 +61,22 @@ pub fn beyond_plate(
 ) -> Plane<Label> {
     let size = labels.size();
     let mut out = labels.clone();
-    let mut queue: VecDeque<usize> = (0..size.area())
+    // Each pixel comes with the one at the plate's border that it goes on from: tones that creep
+    // from step to step lead from the gear into a smooth sky.
+    let mut queue: VecDeque<(usize, usize)> = (0..size.area())
         .filter(|&i| {
             labels.as_slice()[i] == Label::Gear
                 && four_neighbours(i, size).any(|j| !usable.as_slice()[j])
         })
+        .map(|i| (i, i))
         .collect();
-    while let Some(i) = queue.pop_front() {
+    while let Some((i, origin)) = queue.pop_front() {
         for j in four_neighbours(i, size) {
             let is_open = !usable.as_slice()[j] && out.as_slice()[j] != Label::Gear;
-            if is_open && difference(lit_seen.at_index(i), lit_seen.at_index(j)).0 < SAME_THING {
+            let apart = |k: usize| difference(lit_seen.at_index(k), lit_seen.at_index(j)).0;
+            if is_open && apart(i) < SAME_SURFACE && apart(origin) < SAME_THING {
                 out.as_mut_slice()[j] = Label::Gear;
-                queue.push_back(j);
+                queue.push_back((j, origin));
             }
         }
     }

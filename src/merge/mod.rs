@@ -7,6 +7,7 @@
 
 mod composite;
 mod relight;
+mod skyline;
 
 pub use composite::{Patch, composite, mask_value};
 pub use relight::{Relight, RelightInputs, relight};

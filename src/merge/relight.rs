@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::skyline::sky_shares;
 use crate::lighting::FLARE;
 use crate::numeric::elementary::{exp, ln};
 use crate::numeric::filter::gaussian_within;
@@ -41,9 +42,6 @@ const HELD_RIM: usize = 4;
 /// Values are worked out this far around the mask, px: it is enlarged bilinearly.
 const MASK_MARGIN: usize = 2;
 
-/// Blur of the border between the layers, sigma in px.
-const SKY_SOFTNESS: f32 = 0.8;
-
 /// Steps of the membrane's solver: what is left is below a hundredth of a just noticeable step in
 /// the mean, below one at the worst.
 const STEPS: usize = 3;
@@ -63,6 +61,8 @@ pub struct RelightInputs<'a> {
     pub pool: &'a [Plane<f32>; 3],
     /// Open sky of the plate.
     pub sky: &'a Plane<bool>,
+    /// Where the lit frame shows open sky, too: what stands before it says nothing of its light.
+    pub lit_sky: &'a Plane<bool>,
     /// Share of the plate in the merge.
     pub share: &'a Plane<f32>,
     /// Pixels whose lit value says nothing of the background: the person.
@@ -92,20 +92,19 @@ pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
     };
     let size = inputs.share.size();
     let hole = Spans::of(size, |x, y| *inputs.share.at(x, y) > 0.0).grown(MASK_MARGIN);
-    let in_sky = inputs.sky.map(|&s| f32::from(u8::from(s)));
-    let sky_share = gaussian_within(&in_sky, SKY_SOFTNESS, &hole);
+    let sky_shares = sky_shares(inputs.plate, inputs.sky, &hole);
     for layer in [Layer::Ground, Layer::Sky] {
         let wanted = hole.filtered(|x, y| match layer {
-            Layer::Ground => *sky_share.at(x, y) < 1.0,
-            Layer::Sky => *sky_share.at(x, y) > 0.0,
+            Layer::Ground => !*inputs.sky.at(x, y),
+            Layer::Sky => sky_shares.iter().any(|s| *s.at(x, y) > 0.0),
         });
         let clusters = clusters(&wanted);
         let solve = |cluster: &Cluster| solve_layer(inputs, cluster, layer);
         let solutions: Vec<_> = clusters.par_iter().map(solve).collect();
         for (cluster, solution) in clusters.iter().zip(&solutions) {
-            cluster.blend(solution, &mut out.log_gain, |x, y| match layer {
+            cluster.blend(solution, &mut out.log_gain, |channel, x, y| match layer {
                 Layer::Ground => 1.0,
-                Layer::Sky => *sky_share.at(x, y),
+                Layer::Sky => *sky_shares[channel].at(x, y),
             });
         }
     }
@@ -122,20 +121,26 @@ struct Cluster {
 }
 
 impl Cluster {
-    /// Moves `out` towards the solution by `share`, where it is asked for.
+    /// Mixes the solution's share of the light into `out`, where it is asked for.
     fn blend(
         &self,
         solution: &[Plane<f32>; 3],
         out: &mut [Plane<f32>; 3],
-        share: impl Fn(usize, usize) -> f32 + Sync,
+        share: impl Fn(usize, usize, usize) -> f32,
     ) {
         let Window { left, top, .. } = self.window;
-        for (out, solution) in out.iter_mut().zip(solution) {
+        for (channel, (out, solution)) in out.iter_mut().zip(solution).enumerate() {
             for y in 0..self.window.rows() {
                 for x in self.wanted.row(y).iter().flat_map(|r| r.from..r.to) {
-                    let before = *out.at(left + x, top + y);
-                    let t = share(left + x, top + y);
-                    out.set(left + x, top + y, before + t * (solution.at(x, y) - before));
+                    let share = share(channel, left + x, top + y);
+                    let solved = *solution.at(x, y);
+                    let mixed = if share < 1.0 {
+                        let before = *out.at(left + x, top + y);
+                        ln((1.0 - share) * exp(before) + share * exp(solved))
+                    } else {
+                        solved
+                    };
+                    out.set(left + x, top + y, mixed);
                 }
             }
         }
@@ -208,7 +213,10 @@ fn solve_layer(inputs: &RelightInputs<'_>, cluster: &Cluster, layer: Layer) -> [
     let valid = cluster.domain.filled(|y, run, out| {
         for (x, out) in (run.from..run.to).zip(out) {
             let (fx, fy) = at(x, y);
-            let in_layer = *inputs.sky.at(fx, fy) == (layer == Layer::Sky);
+            let in_layer = match layer {
+                Layer::Ground => !*inputs.sky.at(fx, fy),
+                Layer::Sky => *inputs.lit_sky.at(fx, fy),
+            };
             let known = *inputs.share.at(fx, fy) < 0.01 && !*inputs.keep.at(fx, fy);
             *out = f32::from(u8::from(in_layer && known));
         }

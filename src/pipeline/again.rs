@@ -9,8 +9,9 @@ use rayon::prelude::*;
 
 use super::aligned::AlignedPlate;
 use super::comparison::{Comparison, Plate};
+use super::examined::clear_sky;
 use super::{Clock, Decision, Frame, Lie, Observer, SetUp};
-use crate::change::relit_as_seen;
+use crate::change::{as_seen, relit_as_seen};
 use crate::lighting::FLARE;
 use crate::merge::{Relight, RelightInputs, relight};
 use crate::numeric::elementary::exp;
@@ -232,13 +233,16 @@ impl Reopened<'_> {
             label == Some(&Label::Person)
         });
         let keep = person.zip(&share, |&person, &share| person && share == 0.0);
+        let known = known.reduced(&lit.encoding, factor);
+        let lit_seen = as_seen(&known, &lit.encoding.to_xyz);
         relight(&RelightInputs {
-            lit: &known.reduced(&lit.encoding, factor),
+            lit: &known,
             plate: &compared.plate,
             plate_seen: &relit_as_seen(&compared.plate, &compared.light.pool, &lit.encoding.to_xyz),
             agreement: &compared.light.agreement.coarse,
             pool: &compared.light.pool,
             sky: &compared.sky.mask,
+            lit_sky: &clear_sky(&compared.sky, &lit_seen),
             share: &share,
             keep: &keep,
         })

@@ -160,7 +160,7 @@ fn beyond_border(mut aligned: SceneLinear, usable: &Plane<bool>) -> SceneLinear 
 }
 
 /// What is usable for `reach` pixels around, too.
-fn eroded(usable: &Plane<bool>, reach: usize) -> Plane<bool> {
+pub(super) fn eroded(usable: &Plane<bool>, reach: usize) -> Plane<bool> {
     let share = box_mean(&usable.map(|&u| if u { 1.0f32 } else { 0.0 }), reach);
     share.map(|&s| s > 0.999)
 }

@@ -1,6 +1,6 @@
 //! A lit frame cut into measured pieces.
 
-use super::comparison::Comparison;
+use super::comparison::{Comparison, eroded};
 use super::{CleanError, Clock, Frame, SetUp, Silent};
 use crate::change::{Evidence, as_seen, gather_evidence};
 use crate::classify;
@@ -11,6 +11,14 @@ use crate::region::{Observed, Regions, cut_regions, observe_stillness};
 use crate::registration::Registration;
 use crate::scene::{Perceived, Plane, SceneLinear};
 use crate::sky::{Drift, SkyLayer};
+
+/// The rim of the sky shows other things' light as well, px: the comparison's blur.
+const SKY_RIM_PX: usize = 2;
+
+/// Where a lit frame shows open sky and nothing else.
+pub(super) fn clear_sky(sky: &SkyLayer, lit_seen: &Perceived) -> Plane<bool> {
+    eroded(&sky.seen_in(lit_seen), SKY_RIM_PX)
+}
 
 /// A lit frame compared with the plate, cut and measured, with nothing decided yet.
 #[derive(Debug)]
@@ -39,6 +47,7 @@ pub(super) struct Found {
     /// Coarse structure agreement.
     agreement: Plane<f32>,
     relit_seen: Perceived,
+    lit_sky: Plane<bool>,
 }
 
 /// What laying the mask needs beside.
@@ -75,6 +84,7 @@ impl Examined {
             excess,
             ..
         } = self.evidence;
+        let lit_sky = clear_sky(&sky, &lit_seen);
         let found = Found {
             lit,
             plate,
@@ -88,6 +98,7 @@ impl Examined {
             pool,
             agreement: coarse,
             relit_seen,
+            lit_sky,
         };
         (self.regions, ForMask { lit_seen, excess }, found)
     }
@@ -103,6 +114,7 @@ impl Found {
             agreement: &self.agreement,
             pool: &self.pool,
             sky: &self.sky.mask,
+            lit_sky: &self.lit_sky,
             share: &cut.share,
             keep: &cut.keep,
         })

@@ -1,0 +1,194 @@
+//! What belongs to the gear that was found.
+//!
+//! A stand that leaves cut into parts, a cable's far end or a shadow on gravel may be doubtful by
+//! itself. Beside gear that is sure, of the same colour and as still, it is gear; dark and still at
+//! the foot of it, it is its shadow. And a shadow far from all gear is not gear's.
+
+use super::{Classified, Probabilities};
+use crate::region::{PieceFeatures, Regions, connected_blobs};
+use crate::scene::{Label, Plane, Size, difference};
+
+/// Cells along the long side on which ways are measured.
+const CELLS: usize = 400;
+
+/// Parts this near to gear may belong to it, as a share of the long side.
+const PART_REACH: f32 = 0.03;
+
+/// Probability of gear from which a part may be adopted.
+const PART_DOUBT: f32 = 0.3;
+
+/// Parts differ from the plate at least by this (CIE94).
+const PART_DIFFERENCE: f32 = 5.0;
+
+/// Parts of one thing have the colour of some other part of it within this (CIE94).
+const PART_COLOUR: f32 = 4.0;
+
+/// Stillness of a part of the gear.
+const PART_STILL: f32 = 0.8;
+
+/// Largest pieces of gear whose colours are compared.
+const COLOUR_SAMPLES: usize = 60;
+
+/// Probability of a shadow, whosever, from which a piece is one.
+const SHADOW_SURE: f32 = 0.5;
+
+/// A shadow is darker than its surroundings by this, ln units.
+const SHADOW_DEPTH: f32 = -0.1;
+
+/// Stillness of a shadow of the gear: that of a person moves with the pose.
+const SHADOW_STILL: f32 = 0.85;
+
+/// A shadow begins this near to gear, or to a shadow of gear, as a share of the long side.
+const SHADOW_REACH: f32 = 0.03;
+
+/// Gear is nearer than this share of the way to the person.
+const NEARER: f32 = 0.5;
+
+/// A shadow farther from all gear than this share of the long side is not the gear's.
+const SHADOW_FAR: f32 = 0.1;
+
+/// How often shadows hand on what they belong to: the legs' to the pole's to the box's.
+const SHADOW_ROUNDS: usize = 3;
+
+/// Probability of the person above which a piece is never adopted.
+const PERSON_DOUBT: f32 = 0.3;
+
+/// Gear counts from this share of the frame in one blob.
+const LEAST_GEAR: f32 = 0.0003;
+
+/// A person counts from this share of the frame in one blob.
+const LEAST_PERSON: f32 = 0.0015;
+
+/// Gives parts and shadows to the gear, by the probabilities `own` of each piece by itself.
+pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions: &Regions) {
+    adopt_parts(classified, own, regions);
+    for round in 0..SHADOW_ROUNDS {
+        let is_anchor = |l: Label| l == Label::Gear || (round > 0 && l == Label::GearShadow);
+        let to_gear = ways(regions, &classified.labels, is_anchor, LEAST_GEAR);
+        let to_person = ways(
+            regions,
+            &classified.labels,
+            |l| l == Label::Person,
+            LEAST_PERSON,
+        );
+        for (i, label) in classified.labels.iter_mut().enumerate() {
+            let f = &regions.pieces[i].features;
+            let is_near = to_gear[i] < SHADOW_REACH && to_gear[i] < NEARER * to_person[i];
+            if round == 0 && *label == Label::GearShadow && to_gear[i] > SHADOW_FAR {
+                *label = Label::Other;
+            } else if !label.is_removed() && is_near && is_still_shadow(&own[i], f) {
+                *label = Label::GearShadow;
+            }
+        }
+    }
+}
+
+fn adopt_parts(classified: &mut Classified, own: &[Probabilities], regions: &Regions) {
+    let pieces = &regions.pieces;
+    let to_gear = ways(
+        regions,
+        &classified.labels,
+        |l| l == Label::Gear,
+        LEAST_GEAR,
+    );
+    let mut gear: Vec<usize> = (0..pieces.len())
+        .filter(|&i| classified.labels[i] == Label::Gear)
+        .collect();
+    gear.sort_by_key(|&i| std::cmp::Reverse(pieces[i].area));
+    gear.truncate(COLOUR_SAMPLES);
+    for (i, label) in classified.labels.iter_mut().enumerate() {
+        let f = &pieces[i].features;
+        let is_open = !label.is_removed() && *label != Label::Person;
+        let is_like_gear = own[i].of(Label::Gear) > PART_DOUBT
+            && f.difference > PART_DIFFERENCE
+            && f.still > PART_STILL
+            && f.in_moving_hull < 0.5;
+        let has_its_colour = || {
+            gear.iter()
+                .any(|&j| difference(colour(f), colour(&pieces[j].features)).0 < PART_COLOUR)
+        };
+        if is_open && is_like_gear && to_gear[i] < PART_REACH && has_its_colour() {
+            *label = Label::Gear;
+        }
+    }
+}
+
+fn is_still_shadow(own: &Probabilities, f: &PieceFeatures) -> bool {
+    own.of(Label::GearShadow) + own.of(Label::PersonShadow) >= SHADOW_SURE
+        && own.of(Label::Person) < PERSON_DOUBT
+        && f.excess < SHADOW_DEPTH
+        && f.still >= SHADOW_STILL
+}
+
+fn colour(f: &PieceFeatures) -> [f32; 3] {
+    [f.lit_lightness, f.lit_a, f.lit_b]
+}
+
+/// Shortest way from each piece to a `wanted` one of a blob that takes `least` of the frame, as a
+/// share of the long side; infinite when there is none.
+fn ways(
+    regions: &Regions,
+    labels: &[Label],
+    wanted: impl Fn(Label) -> bool,
+    least: f32,
+) -> Vec<f32> {
+    let size = regions.numbers.size();
+    let cell = (size.long_side() / CELLS).max(1);
+    let occupied = occupied_cells(regions, labels, wanted, (cell, least));
+    let mut out = vec![f32::INFINITY; regions.pieces.len()];
+    if occupied.as_slice().iter().all(|o| !o) {
+        return out;
+    }
+    let bytes = occupied.map(|&o| if o { 255u8 } else { 0 });
+    let grid = occupied.size();
+    let picture = image::GrayImage::from_raw(
+        grid.columns as u32,
+        grid.rows as u32,
+        bytes.as_slice().to_vec(),
+    )
+    .expect("a plane holds rows x columns bytes");
+    let squares = imageproc::distance_transform::euclidean_squared_distance_transform(&picture);
+    let to_share = cell as f32 / size.long_side() as f32;
+    for y in 0..size.rows {
+        for (x, &n) in regions.numbers.row(y).iter().enumerate() {
+            if n > 0 {
+                let square = squares.get_pixel((x / cell) as u32, (y / cell) as u32)[0];
+                let way = &mut out[n as usize - 1];
+                *way = way.min(square.sqrt() as f32 * to_share);
+            }
+        }
+    }
+    out
+}
+
+/// Cells that show a `wanted` piece, of blobs that are large enough.
+fn occupied_cells(
+    regions: &Regions,
+    labels: &[Label],
+    wanted: impl Fn(Label) -> bool,
+    (cell, least): (usize, f32),
+) -> Plane<bool> {
+    let size = regions.numbers.size();
+    let grid = Size {
+        columns: size.columns.div_ceil(cell),
+        rows: size.rows.div_ceil(cell),
+    };
+    let mut counts = Plane::filled(grid, 0u32);
+    for y in 0..size.rows {
+        for (x, &n) in regions.numbers.row(y).iter().enumerate() {
+            if n > 0 && wanted(labels[n as usize - 1]) {
+                let (cx, cy) = (x / cell, y / cell);
+                counts.set(cx, cy, counts.at(cx, cy) + 1);
+            }
+        }
+    }
+    let blobs = connected_blobs(&counts.map(|&c| c > 0));
+    let mut pixels = vec![0u32; blobs.count + 1];
+    for (&b, &c) in blobs.numbers.as_slice().iter().zip(counts.as_slice()) {
+        pixels[b as usize] += c;
+    }
+    let least = least * size.area() as f32;
+    blobs
+        .numbers
+        .map(|&b| b > 0 && pixels[b as usize] as f32 >= least)
+}

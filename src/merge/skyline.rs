@@ -1,0 +1,120 @@
+//! Where ground meets sky: how much of a pixel's light is the sky's.
+//!
+//! A pixel at the edge of a leaf shows part leaf, part sky. Flash lightens the leaf and not the
+//! sky: multiplied by the leaf's gain, its share of sky would shine as a bright rim.
+
+use crate::numeric::spans::Spans;
+use crate::scene::{Plane, SceneLinear};
+
+/// Pixels this near to the sky may show some of it, px: lens blur, demosaicing, resampling.
+const MIXED_REACH: usize = 2;
+
+/// Colours of pure sky and pure ground are looked for this far, px.
+const PURE_REACH: usize = 4;
+
+/// Difference of light between sky and ground, relative to the sky, below which nothing can be
+/// told and need not be.
+const LEAST_CONTRAST: f32 = 0.05;
+
+/// Share of the sky in each pixel's light, a channel, 0..1, over `places`; 0 elsewhere.
+///
+/// `plate` is the aligned plate, `sky` its open sky.
+pub(super) fn sky_shares(
+    plate: &SceneLinear,
+    sky: &Plane<bool>,
+    places: &Spans,
+) -> [Plane<f32>; 3] {
+    let mut out: [Plane<f32>; 3] = std::array::from_fn(|_| Plane::filled(sky.size(), 0.0));
+    for y in 0..sky.rows() {
+        for x in places.row(y).iter().flat_map(|r| r.from..r.to) {
+            let shares = if *sky.at(x, y) {
+                [1.0; 3]
+            } else if any_sky(sky, x, y) {
+                mixed(plate, sky, x, y)
+            } else {
+                continue;
+            };
+            for (plane, share) in out.iter_mut().zip(shares) {
+                plane.set(x, y, share);
+            }
+        }
+    }
+    out
+}
+
+fn around(
+    sky: &Plane<bool>,
+    x: usize,
+    y: usize,
+    reach: usize,
+) -> impl Iterator<Item = (usize, usize)> {
+    let size = sky.size();
+    let columns = x.saturating_sub(reach)..(x + reach + 1).min(size.columns);
+    let rows = y.saturating_sub(reach)..(y + reach + 1).min(size.rows);
+    rows.flat_map(move |row| columns.clone().map(move |column| (column, row)))
+}
+
+fn any_sky(sky: &Plane<bool>, x: usize, y: usize) -> bool {
+    around(sky, x, y, MIXED_REACH).any(|(x, y)| *sky.at(x, y))
+}
+
+/// The pixel as a mixture of the sky around and of what is least like it around.
+fn mixed(plate: &SceneLinear, sky: &Plane<bool>, x: usize, y: usize) -> [f32; 3] {
+    let light = |x: usize, y: usize| -> [f32; 3] {
+        std::array::from_fn(|c| plate.channels[c].at(x, y).max(0.0))
+    };
+    let (mut sum, mut count) = ([0.0f32; 3], 0.0f32);
+    for (x, y) in around(sky, x, y, PURE_REACH).filter(|&(x, y)| *sky.at(x, y)) {
+        let v = light(x, y);
+        sum = std::array::from_fn(|c| sum[c] + v[c]);
+        count += 1.0;
+    }
+    let pure_sky = sum.map(|s| s / count.max(1.0));
+    let apart = |v: [f32; 3]| -> f32 { (0..3).map(|c| (v[c] - pure_sky[c]).powi(2)).sum() };
+    let ground = around(sky, x, y, PURE_REACH)
+        .filter(|&(x, y)| !*sky.at(x, y))
+        .map(|(x, y)| light(x, y))
+        .max_by(|a, b| apart(*a).total_cmp(&apart(*b)))
+        .unwrap_or(pure_sky);
+    let here = light(x, y);
+    let span: f32 = apart(ground);
+    let brightness: f32 = pure_sky.iter().map(|v| v * v).sum();
+    if span <= LEAST_CONTRAST * LEAST_CONTRAST * brightness {
+        return [0.0; 3];
+    }
+    let along: f32 = (0..3)
+        .map(|c| (here[c] - ground[c]) * (pure_sky[c] - ground[c]))
+        .sum();
+    let share = (along / span).clamp(0.0, 1.0);
+    std::array::from_fn(|c| (share * pure_sky[c] / here[c].max(1e-6)).clamp(0.0, 1.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scene::Size;
+
+    #[test]
+    fn half_a_leaf_is_half_sky() {
+        let size = Size {
+            columns: 16,
+            rows: 1,
+        };
+        let (sky_light, leaf) = (0.8f32, 0.05f32);
+        let value = |x: usize| match x {
+            0..8 => sky_light,
+            8 => 0.5 * (sky_light + leaf),
+            _ => leaf,
+        };
+        let plane = Plane::from_fn(size, |x, _| value(x));
+        let plate = SceneLinear {
+            channels: [plane.clone(), plane.clone(), plane],
+        };
+        let sky = Plane::from_fn(size, |x, _| x < 8);
+        let places = Spans::of(size, |_, _| true);
+        let shares = sky_shares(&plate, &sky, &places);
+        // Half the area is sky: 0.4 of the pixel's light of 0.425.
+        assert!((shares[0].at(8, 0) - 0.4 / 0.425).abs() < 1e-4);
+        assert!(*shares[0].at(4, 0) > 0.999 && *shares[0].at(12, 0) < 1e-6);
+    }
+}
