@@ -31,6 +31,16 @@ const CLOUD_SHARE: f32 = 0.7;
 /// Stillness below which such a piece is a cloud.
 const CLOUD_STILL: f32 = 0.45;
 
+/// The same where both frames show nothing but sky.
+const CLEAR_CLOUD_SHARE: f32 = 0.9;
+
+/// Clouds drift slowly: stillness below which a piece that ends in unchanged sky is one.
+const SLOW_CLOUD_STILL: f32 = 0.7;
+
+/// Share of the rim beside unchanged sky from which a piece ends there: the front of a box as white
+/// as the sky is framed by the box.
+const CLOUD_RIM: f32 = 0.1;
+
 /// Probability from which a shadow may be the gear's.
 const OPEN_SHADOW: f32 = 0.2;
 
@@ -116,7 +126,11 @@ fn obey_physics(classified: &mut Classified, regions: &Regions) {
         if *label == Label::GearShadow && f.excess > SHADOW_EXCESS {
             *label = Label::Other;
         }
-        let is_cloud = f.plate_sky * f.lit_sky > CLOUD_SHARE && f.still < CLOUD_STILL;
+        let sky = f.plate_sky * f.lit_sky;
+        let is_cloud = (sky > CLOUD_SHARE && f.still < CLOUD_STILL)
+            || (sky > CLEAR_CLOUD_SHARE
+                && f.still < SLOW_CLOUD_STILL
+                && f.near_unchanged > CLOUD_RIM);
         if *label == Label::Gear && is_cloud && f.blob_still > 0.0 {
             *label = Label::Other;
         }

@@ -67,6 +67,9 @@ pub fn beyond_plate(
         .filter(|&i| {
             labels.as_slice()[i] == Label::Gear
                 && four_neighbours(i, size).any(|j| !usable.as_slice()[j])
+                // A rim of the gear may have the background's colour.
+                && four_neighbours(i, size)
+                    .all(|j| labels.as_slice()[j] == Label::Gear || !usable.as_slice()[j])
         })
         .map(|i| (i, i))
         .collect();
