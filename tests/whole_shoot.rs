@@ -102,7 +102,7 @@ impl Card {
     }
 
     fn plan(&self) -> (Vec<Value>, String) {
-        let output = self.derig(&["clean", "card", "--dry-run", "--json"]);
+        let output = self.derig(&["clean", "card", "--dry-run=json"]);
         let lines = String::from_utf8(output.stdout.clone()).unwrap();
         let lines = lines.lines().map(|l| serde_json::from_str(l).unwrap());
         (lines.collect(), said(&output))
@@ -254,9 +254,9 @@ fn frames_of_one_view_under_other_light_are_not_taken_for_plate_and_lit() {
     let CodeValues::Eight(codes) = &mut darker.values else {
         panic!("8 bits are made");
     };
-    codes
-        .iter_mut()
-        .for_each(|v| *v = (f32::from(*v) * 0.9) as u8);
+    for v in codes {
+        *v = (f32::from(*v) * 0.9) as u8;
+    }
     for (i, samples) in [view, darker].into_iter().enumerate() {
         let path = card.path(&format!("{i}.jpg"));
         let plain = Metadata::default().with_jpeg_quality(95);
@@ -275,7 +275,7 @@ fn a_plan_s_lines_run_one_by_one_and_their_reports_join() {
     card.put_samples(Tags::Kept);
     let output = card.derig(&["clean", "card", "--out", "whole"]);
     assert_eq!(output.status.code(), Some(0), "{}", said(&output));
-    let output = card.derig(&["clean", "card", "--dry-run", "--json", "-q"]);
+    let output = card.derig(&["clean", "card", "--dry-run=json", "-q"]);
     std::fs::write(card.path("plan.jsonl"), &output.stdout).unwrap();
     for number in ["1", "2"] {
         let args = [
@@ -334,7 +334,7 @@ fn gnu_parallel_runs_a_plan() {
     }
     let mut card = Card::new(4);
     card.put_samples(Tags::Kept);
-    let script = "derig clean card --dry-run --json > plan.jsonl &&
+    let script = "derig clean card --dry-run=json > plan.jsonl &&
         seq $(wc -l < plan.jsonl) |
         parallel -j2 derig clean --plan plan.jsonl --set-up {} --out cleaned &&
         derig join cleaned/report-*.json --out cleaned/report.json";

@@ -82,11 +82,9 @@ pub(super) struct CleanArgs {
     #[arg(short, long = "plate", value_name = "PLATE", action = ArgAction::Append)]
     pub(super) plates: Vec<PathBuf>,
     /// Tell what would be cleaned against which plate, and do nothing
-    #[arg(long)]
-    pub(super) dry_run: bool,
-    /// With --dry-run: the plan as JSON lines, one set-up a line
-    #[arg(long, requires = "dry_run")]
-    pub(super) json: bool,
+    #[arg(long, value_enum, value_name = "FORM", num_args = 0..=1, require_equals = true,
+        default_missing_value = "table")]
+    pub(super) dry_run: Option<PlanForm>,
     /// Clean what a plan says (JSON lines; `-` for standard input)
     #[arg(long, value_name = "FILE", conflicts_with_all = ["lit", "plates"])]
     pub(super) plan: Option<PathBuf>,
@@ -133,8 +131,7 @@ impl CleanArgs {
         Self {
             lit: Vec::new(),
             plates: Vec::new(),
-            dry_run: false,
-            json: false,
+            dry_run: None,
             plan: None,
             set_up: None,
             out: None,
@@ -276,6 +273,15 @@ pub(super) enum MaskFormat {
     Tiff,
 }
 
+/// How a plan is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum PlanForm {
+    /// For people
+    Table,
+    /// JSON lines, one set-up a line, for `--plan`
+    Json,
+}
+
 /// Is kept what merging again needs?
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(super) enum RedoData {
@@ -350,7 +356,10 @@ mod tests {
         assert!(clean(&["--plan", "p.jsonl", "--set-up", "3"]).is_ok());
         assert!(clean(&["a.jpg", "--plan", "p.jsonl"]).is_err());
         assert!(clean(&["a.jpg", "--set-up", "3"]).is_err());
-        assert!(clean(&["a.jpg", "--json"]).is_err());
+        let form = |typed: &str| clean(&["a.jpg", typed]).map(|typed| typed.dry_run);
+        assert_eq!(form("--dry-run").unwrap(), Some(PlanForm::Table));
+        assert_eq!(form("--dry-run=json").unwrap(), Some(PlanForm::Json));
+        assert!(form("--dry-run=xml").is_err());
     }
 
     #[test]

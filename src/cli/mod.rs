@@ -75,8 +75,8 @@ fn clean_command(typed: &args::CleanArgs, messages: &Messages) -> Result<ExitSta
     } else {
         ExitStatus::AllDone
     };
-    if typed.dry_run {
-        shoot::print(&shoot, typed.json);
+    if let Some(form) = typed.dry_run {
+        shoot::print(&shoot, form);
         return Ok(sorted);
     }
     if shoot.set_ups.is_empty() {

@@ -1,5 +1,6 @@
 //! A plan as JSON lines: a set-up a line, each for any scheduler to run by itself.
 
+use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
@@ -41,7 +42,7 @@ impl From<PlanLineError> for Failure {
             PlanLineError::Unreadable(..) => {
                 "check the path given to `--plan`; `-` reads standard input"
             }
-            PlanLineError::Broken(..) => "write the plan with `derig clean ... --dry-run --json`",
+            PlanLineError::Broken(..) => "write the plan with `derig clean ... --dry-run=json`",
             PlanLineError::NoSuch(..) => "set-ups count from 1, one a line",
         };
         Self {
@@ -82,7 +83,7 @@ impl PlanLine {
     }
 
     /// From here: paths as they were named, or from the folder they were named in.
-    fn from_here(mut self) -> Self {
+    fn seen_from_here(mut self) -> Self {
         for path in self.plates.iter_mut().chain(&mut self.lit) {
             let there = self.folder.join(&*path);
             if !path.exists() && there.exists() {
@@ -112,7 +113,7 @@ pub(super) fn read_plan(path: &Path, number: Option<usize>) -> Result<Vec<PlanLi
         }
         let line: PlanLine = serde_json::from_str(&line)
             .map_err(|e| PlanLineError::Broken(path.to_owned(), at + 1, e))?;
-        lines.push(line.from_here());
+        lines.push(line.seen_from_here());
     }
     if let Some(number) = number {
         lines.retain(|line| line.set_up == number);
@@ -131,13 +132,13 @@ pub(super) fn table(lines: &[PlanLine]) -> String {
     };
     let mut text = String::new();
     for line in lines {
-        text.push_str(&format!(
-            "set-up {}\n  plate  {}\n  why    {}\n  lit    {}\n",
-            line.set_up,
-            names(&line.plates),
-            line.reason,
-            names(&line.lit),
-        ));
+        let (plates, lit) = (names(&line.plates), names(&line.lit));
+        let (number, reason) = (line.set_up, &line.reason);
+        // Writing into a `String` cannot fail.
+        let _ = writeln!(
+            text,
+            "set-up {number}\n  plate  {plates}\n  why    {reason}\n  lit    {lit}"
+        );
     }
     text
 }

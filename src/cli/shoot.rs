@@ -5,14 +5,14 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use super::args::CleanArgs;
+use super::args::{CleanArgs, PlanForm};
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::messages::{Failure, Messages};
 use super::plan_line::{PlanLine, read_plan, table};
 use super::run_report::shown;
 use crate::photo::{self, Format, ReadLimits};
-use crate::shoot::{Look, PlateSought, find_plate, group};
+use crate::shoot::{Look, PlateSought, sort};
 
 /// Frames decoded at once: each fills the memory with its samples.
 const DECODED_AT_ONCE: usize = 2;
@@ -160,9 +160,9 @@ fn found(files: &[PathBuf], messages: &Messages) -> Shoot {
         }
     }
     let mut set_ups = Vec::new();
-    for members in group(&looks) {
+    for (members, sought) in sort(&looks) {
         let paths = |of: &[usize]| of.iter().map(|&i| looked_at[i].clone()).collect::<Vec<_>>();
-        match find_plate(&looks, &members) {
+        match sought {
             PlateSought::Found { plates, reason } => {
                 let lit: Vec<usize> = members
                     .iter()
@@ -203,12 +203,13 @@ fn found(files: &[PathBuf], messages: &Messages) -> Shoot {
 }
 
 /// Prints the plan on standard output.
-pub(super) fn print(shoot: &Shoot, json: bool) {
-    let text = if json {
-        let lines = shoot.set_ups.iter().map(|line| line.to_line() + "\n");
-        lines.collect()
-    } else {
-        table(&shoot.set_ups)
+pub(super) fn print(shoot: &Shoot, form: PlanForm) {
+    let text: String = match form {
+        PlanForm::Json => {
+            let lines = shoot.set_ups.iter().map(|line| line.to_line() + "\n");
+            lines.collect()
+        }
+        PlanForm::Table => table(&shoot.set_ups),
     };
     // A closed pipe is the reader's choice, not a failure.
     let _ = std::io::stdout().lock().write_all(text.as_bytes());

@@ -117,6 +117,62 @@ pub fn group(looks: &[Look]) -> Vec<Vec<usize>> {
     groups
 }
 
+/// Minutes without a frame after which the same view may have got another plate: the sun has moved
+/// on by a hand's width, and people come back to a place.
+const LONG_BREAK_MINUTES: i64 = 60;
+
+/// Sorts a shoot: set-ups with what came of the search for their plates.
+///
+/// Frames of one view with a long break between them are set-ups of their own where each part has a
+/// plate of its own, and one set-up otherwise.
+pub fn sort(looks: &[Look]) -> Vec<(Vec<usize>, PlateSought)> {
+    let mut sorted = Vec::new();
+    for members in group(looks) {
+        let parts = split_at_breaks(looks, &members);
+        if parts.len() > 1 {
+            let sought: Vec<_> = parts.iter().map(|part| find_plate(looks, part)).collect();
+            let each_has_one = sought
+                .iter()
+                .all(|s| matches!(s, PlateSought::Found { .. }));
+            if each_has_one {
+                sorted.extend(parts.into_iter().zip(sought));
+                continue;
+            }
+        }
+        let sought = find_plate(looks, &members);
+        sorted.push((members, sought));
+    }
+    sorted
+}
+
+fn split_at_breaks(looks: &[Look], members: &[usize]) -> Vec<Vec<usize>> {
+    let time = |m: usize| minutes(looks[m].facts.date_time_original.as_deref()?);
+    let mut parts: Vec<Vec<usize>> = Vec::new();
+    let mut last = None;
+    for &member in members {
+        let now = time(member);
+        let breaks = matches!((last, now), (Some(a), Some(b)) if b - a >= LONG_BREAK_MINUTES);
+        match parts.last_mut() {
+            Some(part) if !breaks => part.push(member),
+            _ => parts.push(vec![member]),
+        }
+        last = now.or(last);
+    }
+    parts
+}
+
+/// Minutes of an EXIF time (`YYYY:MM:DD HH:MM:SS`) on a calendar whose months all have 31 days:
+/// right within a month, and never too short a break.
+fn minutes(time: &str) -> Option<i64> {
+    let numbers: Option<Vec<i64>> = time.split([':', ' ']).map(|n| n.parse().ok()).collect();
+    match numbers?[..] {
+        [year, month, day, hour, minute, _] => {
+            Some(((year * 12 + month) * 31 + day) * 1440 + hour * 60 + minute)
+        }
+        _ => None,
+    }
+}
+
 /// Columns and rows of the coarse layout.
 const LAYOUT: [usize; 2] = [24, 16];
 
@@ -145,14 +201,50 @@ impl Layout {
             })
             .collect();
         let mean = cells.iter().sum::<f32>() / cells.len() as f32;
-        cells.iter_mut().for_each(|v| *v -= mean);
+        for cell in &mut cells {
+            *cell -= mean;
+        }
         let length = cells.iter().map(|v| v * v).sum::<f32>().sqrt().max(1e-6);
-        cells.iter_mut().for_each(|v| *v /= length);
+        for cell in &mut cells {
+            *cell /= length;
+        }
         Self(cells)
     }
 
     /// Correlation, -1..1.
     fn likeness(&self, other: &Self) -> f32 {
         self.0.iter().zip(&other.0).map(|(a, b)| a * b).sum()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn breaks_are_told_over_midnight_and_month_ends() {
+        let gap = |a: &str, b: &str| minutes(b).unwrap() - minutes(a).unwrap();
+        assert_eq!(gap("2026:06:14 15:12:27", "2026:06:14 16:12:30"), 60);
+        assert_eq!(gap("2026:06:14 23:50:00", "2026:06:15 00:10:00"), 20);
+        assert!(gap("2026:02:28 12:00:00", "2026:03:01 12:00:00") >= 1440);
+        assert_eq!(minutes("    :  :     :  :  "), None);
+    }
+
+    #[test]
+    fn a_picture_is_most_like_itself() {
+        let picture = |phase: f32| SceneLinear {
+            channels: std::array::from_fn(|_| {
+                crate::scene::Plane::from_fn(
+                    Size {
+                        columns: 240,
+                        rows: 160,
+                    },
+                    |x, y| 0.3 + 0.2 * (x as f32 * 0.05 + phase).sin() * (y as f32 * 0.04).cos(),
+                )
+            }),
+        };
+        let (one, other) = (Layout::of(&picture(0.0)), Layout::of(&picture(1.6)));
+        assert!((one.likeness(&one) - 1.0).abs() < 1e-4);
+        assert!(one.likeness(&other) < 0.8);
     }
 }

@@ -1,6 +1,7 @@
 //! Chores of the project: `cargo run -p xtask --profile quick -- <chore>`.
 
 mod scenes;
+mod shoot;
 mod table;
 
 use std::path::PathBuf;
@@ -25,6 +26,15 @@ enum Chore {
         #[arg(default_value = "models/pieces.csv")]
         table: PathBuf,
     },
+    /// Mix the frames of sets of scenes, sort them, and count set-ups and plates found.
+    Shoot {
+        /// Folders of scenes.
+        #[arg(required = true)]
+        sets: Vec<PathBuf>,
+        /// Judge by content alone.
+        #[arg(long)]
+        without_tags: bool,
+    },
     /// Train both models from the table, and score them scene by scene with the scene left out.
     Train {
         /// The table.
@@ -39,6 +49,14 @@ enum Chore {
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().chore {
         Chore::Table { scenes, table } => table::build(&scenes, &table),
+        Chore::Shoot { sets, without_tags } => shoot::sort_mixed(
+            &sets,
+            if without_tags {
+                shoot::Tags::Dropped
+            } else {
+                shoot::Tags::Kept
+            },
+        ),
         Chore::Train { table, models } => table::train_models(&table, &models),
     };
     match outcome {
