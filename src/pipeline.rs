@@ -106,7 +106,8 @@ struct Plate {
     working: SceneLinear,
     /// For registration alone: not worked out where that is known.
     features: OnceLock<Features>,
-    sky: SkyLayer,
+    /// Likewise.
+    sky: OnceLock<SkyLayer>,
 }
 
 /// Another pose, kept small: under the plate's light, in the plate's pixels.
@@ -414,30 +415,33 @@ impl SetUp {
         &self,
         plate: &Plate,
         lit: &Frame,
-        known: Option<&Lie>,
+        known: Option<&Decision>,
         clock: &mut Clock<'_>,
     ) -> Result<Comparison, CleanError> {
         clock.start("reduce");
         let small = lit.samples.reduced(&lit.encoding, self.factor);
         clock.start("registration");
         let registration = match known {
-            Some(known) => known.registration.clone(),
+            Some(known) => known.lie.registration.clone(),
             None => plate.registered(&small)?,
         };
         let (aligned, usable) = warp_plate_to_lit(&plate.working, &registration, small.size());
         let aligned = beyond_border(aligned, &usable);
         let usable = eroded(&usable, BORDER_PX);
         clock.start("sky");
-        let sky = plate.sky.moved(|x, y| {
-            registration.plate_point(Point {
-                x: x as f64,
-                y: y as f64,
-            })
-        });
+        let sky = match known {
+            Some(known) => SkyLayer::from_mask(known.sky.clone()),
+            None => plate.sky().moved(|x, y| {
+                registration.plate_point(Point {
+                    x: x as f64,
+                    y: y as f64,
+                })
+            }),
+        };
         let (aligned, drift) = if let Some(known) = known {
             let carries = sky.share > 0.0;
-            let carried = carries.then(|| carry_sky(&aligned, &sky.mask, &known.drift));
-            (carried.unwrap_or(aligned), known.drift)
+            let carried = carries.then(|| carry_sky(&aligned, &sky.mask, &known.lie.drift));
+            (carried.unwrap_or(aligned), known.lie.drift)
         } else if sky.share > 0.0 {
             let to_xyz = &lit.encoding.to_xyz;
             let (lit_seen, plate_seen) = (as_seen(&small, to_xyz), as_seen(&aligned, to_xyz));
@@ -594,14 +598,19 @@ impl SetUp {
 impl Plate {
     fn prepare(frame: Frame, factor: usize) -> Self {
         let working = frame.samples.reduced(&frame.encoding, factor);
-        let seen = as_seen(&working, &frame.encoding.to_xyz);
-        let sky = find_sky(&working, &seen);
         Self {
             frame,
             working,
             features: OnceLock::new(),
-            sky,
+            sky: OnceLock::new(),
         }
+    }
+
+    fn sky(&self) -> &SkyLayer {
+        self.sky.get_or_init(|| {
+            let seen = as_seen(&self.working, &self.frame.encoding.to_xyz);
+            find_sky(&self.working, &seen)
+        })
     }
 
     fn registered(&self, lit: &SceneLinear) -> Result<Registration, CleanError> {

@@ -89,7 +89,7 @@ pub(super) struct CleanArgs {
     #[arg(long, value_name = "FILE", conflicts_with_all = ["lit", "plates"])]
     pub(super) plan: Option<PathBuf>,
     /// With --plan: this set-up alone, its report by itself
-    #[arg(long, value_name = "NUMBER", requires = "plan")]
+    #[arg(long, value_name = "NUMBER", requires = "plan", conflicts_with = "lit")]
     pub(super) set_up: Option<usize>,
     /// Folder for cleaned frames, masks and report; made when missing
     #[arg(short, long, value_name = "DIR")]

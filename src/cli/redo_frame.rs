@@ -232,7 +232,7 @@ impl RedoFrame<'_> {
     fn reopened(&self, decision: &Decision) -> Result<Reopened<'_>, Failure> {
         let set_up = self.set_up.plates()?;
         set_up
-            .reopen(self.lit, &decision.lie, &Silent)
+            .reopen(self.lit, decision, &Silent)
             .map_err(|e| self.failure(e))
     }
 

@@ -5,10 +5,12 @@
 //! where more is wanted is the plate relit anew, with the old merge as its surroundings: new patches
 //! run on into old ones.
 
+use std::sync::OnceLock;
+
 use rayon::prelude::*;
 
-use super::{Clock, Comparison, Decision, Frame, Lie, Observer, Plate, SetUp};
-use crate::change::{as_seen, relit};
+use super::{Clock, Comparison, Decision, Frame, Observer, Plate, SetUp};
+use crate::change::{Evidence, as_seen, relit};
 use crate::lighting::FLARE;
 use crate::merge::{Relight, RelightInputs, relight};
 use crate::numeric::elementary::exp;
@@ -135,6 +137,8 @@ pub struct Reopened<'a> {
     set_up: &'a SetUp,
     plate: &'a Plate,
     compared: Comparison,
+    /// For corrections alone.
+    evidence: OnceLock<Evidence>,
 }
 
 impl SetUp {
@@ -145,16 +149,17 @@ impl SetUp {
     pub fn reopen(
         &self,
         lit: &Frame,
-        lie: &Lie,
+        decision: &Decision,
         observer: &dyn Observer,
     ) -> Result<Reopened<'_>, CleanError> {
         let plate = self.check(lit)?;
         let mut clock = Clock::new(observer);
-        let compared = self.compare(plate, lit, Some(lie), &mut clock)?;
+        let compared = self.compare(plate, lit, Some(decision), &mut clock)?;
         Ok(Reopened {
             set_up: self,
             plate,
             compared,
+            evidence: OnceLock::new(),
         })
     }
 }
@@ -293,6 +298,7 @@ impl Taking<'_> {
             set_up,
             plate,
             compared,
+            ..
         } = self.reopened;
         let full = compared.registration.scaled(set_up.factor() as f64);
         let light = set_up.plate_window(plate, compared, &full, window);

@@ -13,6 +13,8 @@ use crate::sky::Drift;
 pub struct Decision {
     /// Where plate and clouds lie.
     pub lie: Lie,
+    /// Open sky of the plate, in lit-frame pixels.
+    pub sky: Plane<bool>,
     /// Piece number from 1 a pixel; 0 where nothing changed visibly.
     pub pieces: Plane<u32>,
     /// What each piece was taken for; number `n` is at index `n - 1`.
@@ -43,6 +45,7 @@ impl SetUp {
                 drift: compared.drift,
                 factor: self.factor,
             },
+            sky: compared.sky.mask.clone(),
             pieces: regions.numbers.clone(),
             labels: labels.to_vec(),
         }

@@ -1,5 +1,6 @@
 //! Chores of the project: `cargo run -p xtask --profile quick -- <chore>`.
 
+mod corrections;
 mod scenes;
 mod shoot;
 mod table;
@@ -26,6 +27,11 @@ enum Chore {
         #[arg(default_value = "models/pieces.csv")]
         table: PathBuf,
     },
+    /// Clean the frames of a set of scenes and count wrong regions that one point or box puts right.
+    Corrections {
+        /// Folder of scenes.
+        set: PathBuf,
+    },
     /// Mix the frames of sets of scenes, sort them, and count set-ups and plates found.
     Shoot {
         /// Folders of scenes.
@@ -49,6 +55,7 @@ enum Chore {
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().chore {
         Chore::Table { scenes, table } => table::build(&scenes, &table),
+        Chore::Corrections { set } => corrections::count(&set),
         Chore::Shoot { sets, without_tags } => shoot::sort_mixed(
             &sets,
             if without_tags {

@@ -131,12 +131,14 @@ impl Reopened<'_> {
     /// The mask laid again where the new labels change it.
     fn recut(&self, lit: &Frame, before: &Before<'_>, labels: &[Label]) -> Plane<u16> {
         let compared = &self.compared;
-        let evidence = gather_evidence(
-            &compared.lit,
-            &compared.plate,
-            &compared.light,
-            &lit.encoding.to_xyz,
-        );
+        let evidence = self.evidence.get_or_init(|| {
+            gather_evidence(
+                &compared.lit,
+                &compared.plate,
+                &compared.light,
+                &lit.encoding.to_xyz,
+            )
+        });
         let pieces = &before.decision.pieces;
         let cut = |labels: &[Label]| {
             let plane = label_plane(pieces, labels);
