@@ -158,7 +158,7 @@ fn layers_are_handed_over_beside_the_frame() {
     assert!(*layer(LayerKind::Lit) == read(&shoot.path("lit-1.jpg")));
     assert!(*layer(LayerKind::Patch) == read(&shoot.path("out/lit-1-patch.png")));
     let mask = read(&shoot.path("out/lit-1-mask.png"));
-    assert!(handover::mask_picture(&back.mask().unwrap(), 8) == mask);
+    assert!(handover::mask_picture(back.mask().unwrap(), 8) == mask);
 }
 
 #[test]

@@ -135,9 +135,7 @@ fn a_plate_that_lies_right_already_is_handed_over_sample_by_sample() {
     };
     let set_up = SetUp::new(vec![frame(&plate)]).unwrap();
     let wanted = [Extra::AlignedPlate];
-    let cleaned = set_up
-        .clean_with(0, &frame(&lit), &wanted, &Silent)
-        .unwrap();
+    let cleaned = set_up.clean_with(0, frame(&lit), &wanted, &Silent).unwrap();
     assert_eq!(cleaned.report.registration.model, "identity");
     let aligned = cleaned.extras.aligned_plate.unwrap();
     assert_eq!(aligned.layout, plate.layout);

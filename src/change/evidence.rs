@@ -1,9 +1,13 @@
 //! The planes of evidence.
 
+use rayon::prelude::*;
+
 use crate::lighting::{FLARE, LightingChange};
 use crate::numeric::elementary::{exp, ln};
-use crate::numeric::filter::{gaussian, gradient_length, max_3x3};
-use crate::scene::{Perceived, Plane, SceneLinear};
+use crate::numeric::filter::{
+    CONVOLVED_ROWS, GaussianStrip, StripBuffers, gaussian, gradient_length, max_3x3,
+};
+use crate::scene::{Perceived, Plane, SceneLinear, Size, lab_from_linear};
 
 use super::tolerant_difference;
 
@@ -38,30 +42,65 @@ pub struct Evidence {
 
 /// The plate under the light of the lit frame, as far as that light is smooth.
 pub fn relit(plate: &SceneLinear, pool: &[Plane<f32>; 3]) -> SceneLinear {
-    let channels = std::array::from_fn(|c| {
-        plate.channels[c].zip(&pool[c], |&p, &r| ((p + FLARE) * exp(r) - FLARE).max(0.0))
-    });
+    let channels = std::array::from_fn(|c| plate.channels[c].zip(&pool[c], |&p, &r| under(p, r)));
     SceneLinear { channels }
 }
 
 /// A picture as seen from a normal distance: blurred by [`SEEN_BLUR`], then CIELAB.
 pub fn as_seen(picture: &SceneLinear, to_xyz: &[[f32; 3]; 3]) -> Perceived {
-    let blurred = SceneLinear {
-        channels: std::array::from_fn(|c| gaussian(&picture.channels[c], SEEN_BLUR)),
-    };
-    Perceived::from_linear(&blurred, to_xyz)
+    seen(picture.size(), to_xyz, |c, y, row| {
+        row.copy_from_slice(picture.channels[c].row(y));
+    })
 }
 
-/// Gathers the evidence. `plate` is aligned, its sky carried along the drift; `to_xyz` belongs to
-/// the files' primaries.
+/// The [`relit`] plate [`as_seen`], without holding it.
+pub fn relit_as_seen(
+    plate: &SceneLinear,
+    pool: &[Plane<f32>; 3],
+    to_xyz: &[[f32; 3]; 3],
+) -> Perceived {
+    seen(plate.size(), to_xyz, |c, y, row| {
+        let pairs = plate.channels[c].row(y).iter().zip(pool[c].row(y));
+        for (out, (&p, &r)) in row.iter_mut().zip(pairs) {
+            *out = under(p, r);
+        }
+    })
+}
+
+/// The light of a surface under a log-ratio more.
+#[inline]
+fn under(light: f32, log_ratio: f32) -> f32 {
+    ((light + FLARE) * exp(log_ratio) - FLARE).max(0.0)
+}
+
+/// A picture, whose rows `read` writes by channel, as seen.
+fn seen(
+    size: Size,
+    to_xyz: &[[f32; 3]; 3],
+    read: impl Fn(usize, usize, &mut [f32]) + Sync + Send,
+) -> Perceived {
+    let blur = GaussianStrip::new(SEEN_BLUR, size);
+    let buffers = || (StripBuffers::default(), [const { Vec::new() }; 3]);
+    Perceived::from_strips(size, CONVOLVED_ROWS, buffers, |buffers, first, lab| {
+        let (buffers, light): (&mut StripBuffers, &mut [Vec<f32>; 3]) =
+            (&mut buffers.0, &mut buffers.1);
+        for (c, light) in light.iter_mut().enumerate() {
+            light.resize(lab[0].len(), 0.0);
+            blur.blur(first, |y, row| read(c, y, row), buffers, light);
+        }
+        lab_from_linear(light.each_ref().map(Vec::as_slice), to_xyz, lab);
+    })
+}
+
+/// Gathers the evidence. `lit_seen` is the lit frame [`as_seen`], `plate` is aligned, its sky
+/// carried along the drift; `to_xyz` belongs to the files' primaries.
 pub fn gather_evidence(
-    lit: &SceneLinear,
+    (lit, lit_seen): (&SceneLinear, Perceived),
     plate: &SceneLinear,
     light: &LightingChange,
     to_xyz: &[[f32; 3]; 3],
 ) -> Evidence {
-    let lit_seen = as_seen(lit, to_xyz);
-    let relit_seen = as_seen(&relit(plate, &light.pool), to_xyz);
+    let relit_seen = relit_as_seen(plate, &light.pool, to_xyz);
     let difference = tolerant_difference(&lit_seen, &relit_seen, FORGIVEN_SHIFT);
     let excess = mean_excess(light);
     let edges = |picture: &SceneLinear| {
@@ -69,11 +108,12 @@ pub fn gather_evidence(
         gradient_length(&gaussian(&log, EDGE_BLUR))
     };
     let (lit_edges, plate_edges) = (edges(lit), edges(plate));
-    let beyond = |a: &Plane<f32>, b: &Plane<f32>| a.zip(&max_3x3(b), |a, b| (a - b).max(0.0));
+    let beyond = |a: &Plane<f32>, b: &Plane<f32>| a.zip(b, |a, b| (a - b).max(0.0));
+    let plate_edge = max_3x3(&plate_edges);
     Evidence {
-        new_edge: beyond(&lit_edges, &plate_edges),
-        lost_edge: beyond(&plate_edges, &lit_edges),
-        plate_edge: max_3x3(&plate_edges),
+        new_edge: beyond(&lit_edges, &plate_edge),
+        lost_edge: beyond(&plate_edges, &max_3x3(&lit_edges)),
+        plate_edge,
         lit_seen,
         relit_seen,
         difference,
@@ -82,9 +122,18 @@ pub fn gather_evidence(
 }
 
 fn mean_excess(light: &LightingChange) -> Plane<f32> {
-    let [r, g, b] = &light.log_ratio;
-    let ratio = r.zip(g, |r, g| r + g).zip(b, |s, b| (s + b) / 3.0);
-    let [r, g, b] = &light.pool;
-    let pool = r.zip(g, |r, g| r + g).zip(b, |s, b| (s + b) / 3.0);
-    ratio.zip(&pool, |r, p| r - p)
+    let mut out = Plane::filled(light.pool[0].size(), 0.0f32);
+    let columns = out.columns().max(1);
+    out.as_mut_slice()
+        .par_chunks_exact_mut(columns)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let ratio = light.log_ratio.each_ref().map(|plane| plane.row(y));
+            let pool = light.pool.each_ref().map(|plane| plane.row(y));
+            let mean = |[r, g, b]: [&[f32]; 3], x: usize| (r[x] + g[x] + b[x]) / 3.0;
+            for (x, out) in out.iter_mut().enumerate() {
+                *out = mean(ratio, x) - mean(pool, x);
+            }
+        });
+    out
 }

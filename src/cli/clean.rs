@@ -24,9 +24,9 @@ use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimit
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
 use crate::scene::CodeValues;
 
-/// Decoded frames kept from the first look to the clean-up, bytes: three of 24 MP at 8 bits. What
+/// Decoded frames kept from the first look to the clean-up, bytes: two of 24 MP at 8 bits. What
 /// does not fit is decoded a second time.
-const KEPT_FRAMES_BYTES: usize = 256 << 20;
+const KEPT_FRAMES_BYTES: usize = 150 << 20;
 
 /// Runs a plan and writes its report.
 ///
@@ -141,6 +141,12 @@ fn clean_frames(
     };
     thread::scope(|scope| {
         let looked_at = read_ahead(scope, plan, first_look.clone());
+        // With nothing to look at first, the frames themselves are decoded beside the plate.
+        let unfinished = |i: &usize| plan.frames[*i].finished.is_none();
+        let to_read: Vec<_> = readable(plan).into_iter().filter(unfinished).collect();
+        let early = first_look
+            .is_empty()
+            .then(|| read_ahead(scope, plan, to_read.clone()));
         let mut kept = BTreeMap::new();
         let mut set_up = None;
         if !all_finished {
@@ -150,9 +156,11 @@ fn clean_frames(
         }
         drop(looked_at);
 
-        let to_read = |i: &usize| plan.frames[*i].finished.is_none() && !kept.contains_key(i);
-        let left: Vec<_> = readable(plan).into_iter().filter(to_read).collect();
-        let incoming = read_ahead(scope, plan, left);
+        let incoming = early.unwrap_or_else(|| {
+            let left = to_read.iter().copied();
+            let left = left.filter(|i| !kept.contains_key(i)).collect();
+            read_ahead(scope, plan, left)
+        });
         let wanted = wanted(&plan.layers, plan.redo_data);
         let (to_writer, outcomes) = sync_channel(0);
         let writer = scope.spawn(move || write_all(plan, messages, progress, journal, &outcomes));
@@ -332,18 +340,20 @@ fn clean_one(
         samples: photo.samples,
         encoding: photo.encoding,
     };
-    match set_up.clean_with(index, &lit, wanted, progress) {
+    let encoding = lit.encoding.clone();
+    let kept = match lit_samples {
+        LitSamples::Kept => Some(lit.samples.clone()),
+        LitSamples::Dropped => None,
+    };
+    match set_up.clean_with(index, lit, wanted, progress) {
         Ok(cleaned) => Outcome::Cleaned(Box::new(Cleaned {
             frame: cleaned,
             lit: LitFacts {
                 metadata: photo.metadata,
                 format: photo.format,
                 stored: photo.stored,
-                encoding: lit.encoding,
-                samples: match lit_samples {
-                    LitSamples::Kept => Some(lit.samples),
-                    LitSamples::Dropped => None,
-                },
+                encoding,
+                samples: kept,
             },
             camera: photo.camera,
             warnings: photo.warnings,

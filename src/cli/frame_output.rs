@@ -1,6 +1,7 @@
 //! Puts one cleaned frame on the disk: the picture, its mask, and layers for an editor.
 
 use std::collections::BTreeMap;
+use std::io::Cursor;
 use std::path::Path;
 
 use super::args::{LayerChoice, MaskDepth};
@@ -96,36 +97,44 @@ pub(super) fn write(
             handover::write_kept(out, &cleaned.merged, &cleaned.mask, decision)
         })?;
     }
-    let mask = mask_picture(&cleaned.mask, how.mask_depth.bits());
     let resolution = facts.metadata.resolution;
     let untouched = change(&cleaned.mask) == Change::None;
     let same_file = facts.format == target.format && facts.stored == StoredAs::Upright;
-    if untouched && same_file {
-        let bytes = std::fs::read(lit).map_err(|e| PhotoError {
-            path: lit.to_owned(),
-            action: "read",
-            kind: PhotoErrorKind::Io(e),
-        })?;
-        photo::store(&target.merged, &bytes, how.existing)?;
-    } else {
-        let (format, mut metadata) = (target.format, facts.metadata);
-        if let Some(quality) = how.quality {
-            metadata = metadata.with_jpeg_quality(quality);
+    let Finished { merged, mask, .. } = cleaned;
+    let write_picture = || {
+        if untouched && same_file {
+            let bytes = std::fs::read(lit).map_err(|e| PhotoError {
+                path: lit.to_owned(),
+                action: "read",
+                kind: PhotoErrorKind::Io(e),
+            })?;
+            photo::store(&target.merged, &bytes, how.existing).map(|()| Vec::new())
+        } else {
+            let (format, mut metadata) = (target.format, facts.metadata);
+            if let Some(quality) = how.quality {
+                metadata = metadata.with_jpeg_quality(quality);
+            }
+            photo::write(&target.merged, merged, &metadata, format, how.existing)
         }
-        let merged = cleaned.merged;
-        let lost = photo::write(&target.merged, merged, &metadata, format, how.existing)?;
-        warnings.extend(lost);
-    }
-    photo::write(
-        &target.mask,
-        mask,
-        &Metadata {
+    };
+    // Encoded while the picture is written, but put in its place only where there is a picture.
+    let encode_mask = || {
+        let mask = mask_picture(mask, how.mask_depth.bits());
+        let metadata = Metadata {
             resolution,
             ..Metadata::default()
-        },
-        target.mask_format,
-        how.existing,
-    )?;
+        };
+        let mut bytes = Cursor::new(Vec::new());
+        photo::encode(&mut bytes, mask, &metadata, target.mask_format).map(|_| bytes.into_inner())
+    };
+    let (lost, bytes) = rayon::join(write_picture, encode_mask);
+    warnings.extend(lost?);
+    let bytes = bytes.map_err(|kind| PhotoError {
+        path: target.mask.clone(),
+        action: "write",
+        kind,
+    })?;
+    photo::store(&target.mask, &bytes, how.existing)?;
     Ok(warnings)
 }
 

@@ -251,7 +251,7 @@ impl RedoFrame<'_> {
         }
         let set_up = self.set_up.observed()?;
         let cleaned = set_up
-            .clean_with(self.index, self.lit, &[Extra::Decision], &Silent)
+            .clean_with(self.index, self.lit.clone(), &[Extra::Decision], &Silent)
             .map_err(|e| self.failure(e))?;
         Ok(Kept {
             merged: cleaned.merged,

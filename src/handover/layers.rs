@@ -208,15 +208,15 @@ impl<T: Copy + Default + Into<f32> + Send + Sync> Pixels<'_, T> {
 
 /// The mask as a grey picture of 8 or 16 `bits`: white where the plate shows. 0 says "untouched"
 /// at any depth: a share that is not 0 stays above.
-pub fn mask_picture(mask: &Plane<u16>, bits: u8) -> Samples {
+pub fn mask_picture(mask: Plane<u16>, bits: u8) -> Samples {
+    let size = mask.size();
     let values = if bits == 8 {
-        let codes = mask.map(|&share| eight_bit_share(share));
-        CodeValues::Eight(codes.as_slice().to_vec())
+        CodeValues::Eight(mask.map(|&share| eight_bit_share(share)).into_vec())
     } else {
-        CodeValues::Sixteen(mask.as_slice().to_vec())
+        CodeValues::Sixteen(mask.into_vec())
     };
     Samples {
-        size: mask.size(),
+        size,
         layout: ChannelLayout::Grey,
         values,
     }

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::{FLARE, NoiseModel};
 use crate::numeric::elementary::ln;
-use crate::numeric::filter::gaussian;
+use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers, gaussian};
 use crate::scene::{Plane, SceneLinear};
 
 /// Window of the fine comparison, sigma in px: a stand of three pixels fills it.
@@ -53,17 +53,63 @@ pub fn structure_agreement(
         let relative = noise.sigma(light) / (light.max(0.0) + FLARE);
         NOISE_MARGIN * relative * relative + UNSEEN_VARIANCE
     });
-    let fine = moments(&lit_log, &plate_log, FINE_SIGMA);
+    let fine = fine_agreement(&lit_log, &plate_log, &floor);
     let coarse = moments(&lit_log, &plate_log, COARSE_SIGMA);
-    let [lit_texture, plate_texture, _] = coarse
-        .each_ref()
-        .map(|plane| plane.map(|v| v.max(0.0).sqrt()));
+    drop((lit_log, plate_log));
+    let agreement = agreement(&coarse, &floor);
+    let [lit, plate, _] = coarse;
     Agreement {
-        fine: agreement(&fine, &floor),
-        coarse: agreement(&coarse, &floor),
-        plate_texture,
-        lit_texture,
+        fine,
+        coarse: agreement,
+        plate_texture: deviation(plate),
+        lit_texture: deviation(lit),
     }
+}
+
+/// Standard deviation, in place of variance.
+fn deviation(mut variance: Plane<f32>) -> Plane<f32> {
+    let values = variance.as_mut_slice().par_iter_mut();
+    values.for_each(|v| *v = v.max(0.0).sqrt());
+    variance
+}
+
+/// [`agreement`] of the moments at the fine scale, a strip at a time.
+fn fine_agreement(lit: &Plane<f32>, plate: &Plane<f32>, floor: &Plane<f32>) -> Plane<f32> {
+    let size = lit.size();
+    let blur = GaussianStrip::new(FINE_SIGMA, size);
+    let mut out = Plane::filled(size, 0.0f32);
+    out.as_mut_slice()
+        .par_chunks_mut(CONVOLVED_ROWS * size.columns)
+        .zip(floor.as_slice().par_chunks(CONVOLVED_ROWS * size.columns))
+        .enumerate()
+        .for_each_init(
+            || (StripBuffers::default(), [const { Vec::new() }; 5]),
+            |(buffers, means), (strip, (out, floor))| {
+                let first = strip * CONVOLVED_ROWS;
+                let mut blurred = |k: usize, of: fn(f32, f32) -> f32| {
+                    let read = |y: usize, row: &mut [f32]| {
+                        let pairs = lit.row(y).iter().zip(plate.row(y));
+                        for (value, (&l, &p)) in row.iter_mut().zip(pairs) {
+                            *value = of(l, p);
+                        }
+                    };
+                    means[k].resize(out.len(), 0.0);
+                    blur.blur(first, read, buffers, &mut means[k]);
+                };
+                blurred(0, |l, _| l);
+                blurred(1, |_, p| p);
+                blurred(2, |l, _| l * l);
+                blurred(3, |_, p| p * p);
+                blurred(4, |l, p| l * p);
+                let [l, p, ll, pp, lp] = means.each_ref().map(|mean| &mean[..out.len()]);
+                for (x, out) in out.iter_mut().enumerate() {
+                    let (lit, plate) = (ll[x] - l[x] * l[x], pp[x] - p[x] * p[x]);
+                    let covariance = lp[x] - l[x] * p[x];
+                    *out = (2.0 * covariance + floor[x]) / (lit + plate + floor[x]);
+                }
+            },
+        );
+    out
 }
 
 /// From lit variance, plate variance and covariance.
@@ -87,38 +133,27 @@ fn agreement([lit, plate, covariance]: &[Plane<f32>; 3], floor: &Plane<f32>) -> 
 fn moments(lit: &Plane<f32>, plate: &Plane<f32>, sigma: f32) -> [Plane<f32>; 3] {
     // Second moments of the deviations from a wider mean would be steadier still, but ln(light)
     // spans a few units only, and f32 keeps six digits of them.
-    let product = |a: &Plane<f32>, b: &Plane<f32>| a.zip(b, |a, b| a * b);
-    let products = [
-        product(lit, lit),
-        product(plate, plate),
-        product(lit, plate),
-    ];
-    central(
-        [lit, plate].map(|p| gaussian(p, sigma)),
-        products.map(|p| gaussian(&p, sigma)),
-    )
-}
-
-/// Central second moments from means and mean products.
-fn central(means: [Plane<f32>; 2], products: [Plane<f32>; 3]) -> [Plane<f32>; 3] {
-    let [lit, plate] = means;
-    let [mut lit_lit, mut plate_plate, mut lit_plate] = products;
-    let take_off = |product: &mut Plane<f32>, a: &Plane<f32>, b: &Plane<f32>| {
+    let [lit_mean, plate_mean] = [lit, plate].map(|p| gaussian(p, sigma));
+    let central = |a: &Plane<f32>, b: &Plane<f32>, means: [&Plane<f32>; 2]| {
+        let mut product = gaussian(&a.zip(b, |a, b| a * b), sigma);
         let columns = a.columns();
         product
             .as_mut_slice()
             .par_chunks_exact_mut(columns)
             .enumerate()
             .for_each(|(y, row)| {
-                for (value, (a, b)) in row.iter_mut().zip(a.row(y).iter().zip(b.row(y))) {
+                let means = means[0].row(y).iter().zip(means[1].row(y));
+                for (value, (a, b)) in row.iter_mut().zip(means) {
                     *value -= a * b;
                 }
             });
+        product
     };
-    take_off(&mut lit_lit, &lit, &lit);
-    take_off(&mut plate_plate, &plate, &plate);
-    take_off(&mut lit_plate, &lit, &plate);
-    [lit_lit, plate_plate, lit_plate]
+    [
+        central(lit, lit, [&lit_mean, &lit_mean]),
+        central(plate, plate, [&plate_mean, &plate_mean]),
+        central(lit, plate, [&lit_mean, &plate_mean]),
+    ]
 }
 
 #[cfg(test)]

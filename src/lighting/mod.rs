@@ -13,8 +13,10 @@ mod pool;
 pub use agreement::{Agreement, structure_agreement};
 pub use noise::NoiseModel;
 
+use rayon::prelude::*;
+
 use crate::numeric::elementary::ln;
-use crate::numeric::filter::gaussian;
+use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers};
 use crate::scene::{Plane, SceneLinear};
 
 /// Light added before any logarithm, share of white: veiling glare of a wide lens keeps real
@@ -52,13 +54,7 @@ pub fn separate_light(
 ) -> LightingChange {
     let noise = NoiseModel::fit(lit);
     let agreement = structure_agreement(lit, plate, &noise);
-    let log_ratio = std::array::from_fn(|c| {
-        let lit = gaussian(&lit.channels[c], RATIO_BLUR);
-        let plate = gaussian(&plate.channels[c], RATIO_BLUR);
-        lit.zip(&plate, |l, p| {
-            ln((l.max(0.0) + FLARE) / (p.max(0.0) + FLARE))
-        })
-    });
+    let log_ratio = std::array::from_fn(|c| log_ratio(&lit.channels[c], &plate.channels[c]));
     let pool = pool::flash_pool(&log_ratio, &agreement, sky, usable);
     LightingChange {
         gain: pool.ambient_gain,
@@ -67,4 +63,37 @@ pub fn separate_light(
         pool: pool.planes,
         agreement,
     }
+}
+
+/// `ln((lit + FLARE) / (plate + FLARE))` of one channel, both blurred.
+fn log_ratio(lit: &Plane<f32>, plate: &Plane<f32>) -> Plane<f32> {
+    let size = lit.size();
+    let blur = GaussianStrip::new(RATIO_BLUR, size);
+    let mut out = Plane::filled(size, 0.0f32);
+    out.as_mut_slice()
+        .par_chunks_mut(CONVOLVED_ROWS * size.columns)
+        .enumerate()
+        .for_each_init(
+            || (StripBuffers::default(), Vec::new()),
+            |(buffers, plate_light), (strip, out)| {
+                let first = strip * CONVOLVED_ROWS;
+                plate_light.resize(out.len(), 0.0);
+                blur.blur(
+                    first,
+                    |y, row| row.copy_from_slice(lit.row(y)),
+                    buffers,
+                    out,
+                );
+                blur.blur(
+                    first,
+                    |y, row| row.copy_from_slice(plate.row(y)),
+                    buffers,
+                    plate_light,
+                );
+                for (out, p) in out.iter_mut().zip(plate_light.iter()) {
+                    *out = ln((out.max(0.0) + FLARE) / (p.max(0.0) + FLARE));
+                }
+            },
+        );
+    out
 }

@@ -6,7 +6,9 @@ use super::Relight;
 use crate::lighting::FLARE;
 use crate::numeric::elementary::exp;
 use crate::numeric::enlarge::RowEnlarger;
-use crate::scene::{CodeValues, Encoding, Plane, Samples, SceneLinear, Window};
+use crate::scene::{
+    ChannelLayout, CodeValues, Encoding, Plane, Samples, SceneLinear, Size, ToneCurve, Window,
+};
 
 /// Shares below this are nothing: half a step of an 8-bit mask.
 const LEAST_SHARE: f32 = 0.002;
@@ -40,49 +42,26 @@ impl std::fmt::Debug for Patch<'_> {
 
 /// Merges: the lit frame's samples with the relit plate in the mask, and the mask at full size.
 ///
-/// Samples whose mask is 0 are copies of the lit frame's. Alpha is never touched. Works in strips
-/// of [`STRIP_ROWS`] rows cut to the mask; holds one copy of the samples and the mask.
-pub fn composite(lit: &Samples, encoding: &Encoding, patch: &Patch<'_>) -> (Samples, Plane<u16>) {
-    let size = lit.size;
-    let mut merged = lit.clone();
-    let mut mask = Plane::filled(size, 0u16);
-    let stride = size.columns * lit.layout.count();
-    let strips: Vec<usize> = (0..size.rows).step_by(STRIP_ROWS).collect();
-    match &mut merged.values {
-        CodeValues::Eight(values) => values
-            .par_chunks_mut(stride * STRIP_ROWS)
-            .zip(
-                mask.as_mut_slice()
-                    .par_chunks_mut(size.columns * STRIP_ROWS),
-            )
-            .zip(strips)
-            .for_each(|((values, mask), top)| {
-                let strip = Strip {
-                    lit,
-                    encoding,
-                    patch,
-                    top,
-                };
-                strip.fill(mask, |at, code| values[at] = code.min(255) as u8);
-            }),
-        CodeValues::Sixteen(values) => values
-            .par_chunks_mut(stride * STRIP_ROWS)
-            .zip(
-                mask.as_mut_slice()
-                    .par_chunks_mut(size.columns * STRIP_ROWS),
-            )
-            .zip(strips)
-            .for_each(|((values, mask), top)| {
-                let strip = Strip {
-                    lit,
-                    encoding,
-                    patch,
-                    top,
-                };
-                strip.fill(mask, |at, code| values[at] = code);
-            }),
+/// Samples whose mask is 0 stay the lit frame's. Alpha is never touched. Works in place, in strips
+/// of [`STRIP_ROWS`] rows cut to the mask; holds the mask beside the samples.
+pub fn composite(
+    mut lit: Samples,
+    encoding: &Encoding,
+    patch: &Patch<'_>,
+) -> (Samples, Plane<u16>) {
+    let mut mask = Plane::filled(lit.size, 0u16);
+    let merge = Merge {
+        size: lit.size,
+        layout: lit.layout,
+        encoding,
+        patch,
+        enlarger: RowEnlarger::new(patch.share.size(), patch.factor, lit.size.columns),
+    };
+    match &mut lit.values {
+        CodeValues::Eight(v) => merge.fill(v, &mut mask, |code| code.min(255) as u8),
+        CodeValues::Sixteen(v) => merge.fill(v, &mut mask, |code| code),
     }
-    (merged, mask)
+    (lit, mask)
 }
 
 /// A share as the full-size mask says it: 0 only where nothing is taken.
@@ -94,105 +73,156 @@ pub fn mask_value(share: f32) -> u16 {
     }
 }
 
-struct Strip<'a> {
-    lit: &'a Samples,
+struct Merge<'a> {
+    size: Size,
+    layout: ChannelLayout,
     encoding: &'a Encoding,
     patch: &'a Patch<'a>,
-    top: usize,
+    enlarger: RowEnlarger,
 }
 
-impl Strip<'_> {
-    fn fill(&self, mask: &mut [u16], mut put: impl FnMut(usize, u16)) {
-        let columns = self.lit.size.columns;
+impl Merge<'_> {
+    fn fill<T: Copy + Into<u16> + Send>(
+        &self,
+        values: &mut [T],
+        mask: &mut Plane<u16>,
+        as_stored: impl Fn(u16) -> T + Sync,
+    ) {
+        let columns = self.size.columns;
+        values
+            .par_chunks_mut(columns * self.layout.count() * STRIP_ROWS)
+            .zip(mask.as_mut_slice().par_chunks_mut(columns * STRIP_ROWS))
+            .enumerate()
+            .for_each(|(n, (values, mask))| {
+                self.fill_strip(n * STRIP_ROWS, values, mask, &as_stored);
+            });
+    }
+
+    fn fill_strip<T: Copy + Into<u16>>(
+        &self,
+        top: usize,
+        values: &mut [T],
+        mask: &mut [u16],
+        as_stored: &impl Fn(u16) -> T,
+    ) {
+        let columns = self.size.columns;
         let rows = mask.len() / columns;
-        let enlarger = RowEnlarger::new(self.patch.share.size(), self.patch.factor, columns);
+        let Some((first, last)) = self.touched_at_most(top, rows) else {
+            return;
+        };
         let mut shares = vec![0.0f32; mask.len()];
         for (y, shares) in shares.chunks_exact_mut(columns).enumerate() {
-            enlarger.row(self.patch.share, self.top + y, shares);
+            let out = &mut shares[first..last];
+            self.enlarger
+                .row_from(self.patch.share, top + y, first, out);
         }
-        for (left, right) in touched_columns(&shares, columns) {
+        for (left, right) in touched_columns(&shares, columns, (first, last)) {
             let window = Window {
                 left,
-                top: self.top,
+                top,
                 right,
-                bottom: self.top + rows,
+                bottom: top + rows,
             };
             let plate = (self.patch.plate_window)(window);
             let mut gain = vec![0.0f32; right - left];
             for y in 0..rows {
-                let row = y * columns..(y + 1) * columns;
-                let shares = &shares[row.clone()][left..right];
+                let row = y * columns + left..y * columns + right;
+                let shares = &shares[row.clone()];
                 if shares.iter().all(|&s| s < LEAST_SHARE) {
                     continue;
                 }
-                for (mask, &share) in mask[row][left..right].iter_mut().zip(shares) {
+                for (mask, &share) in mask[row.clone()].iter_mut().zip(shares) {
                     *mask = mask_value(share);
                 }
-                for c in 0..self.lit.layout.colours() {
+                let count = self.layout.count();
+                let values = &mut values[row.start * count..row.end * count];
+                for c in 0..self.layout.colours() {
                     let log_gain = &self.patch.relight.log_gain[c];
-                    enlarger.row_from(log_gain, self.top + y, left, &mut gain);
-                    let plate = plate.channels[c].row(y);
-                    self.merge_row(
-                        Row {
-                            y,
-                            left,
-                            channel: c,
-                        },
+                    self.enlarger.row_from(log_gain, top + y, left, &mut gain);
+                    let row = MergedRow {
                         shares,
-                        plate,
-                        &gain,
-                        &mut put,
-                    );
+                        plate: plate.channels[c].row(y),
+                        gain: &gain,
+                        curve: &self.encoding.curves[c],
+                    };
+                    let values = values.iter_mut().skip(c).step_by(count);
+                    row.merge_into(values, as_stored);
                 }
             }
         }
     }
 
-    fn merge_row(
+    /// First and last column, exclusive, outside which nothing of the strip is merged: looked up
+    /// on the working copy.
+    fn touched_at_most(&self, top: usize, rows: usize) -> Option<(usize, usize)> {
+        let (share, factor) = (self.patch.share, self.patch.factor);
+        let (first, _) = self.enlarger.rows_at(top);
+        let (_, last) = self.enlarger.rows_at(top + rows - 1);
+        let mut found: Option<(usize, usize)> = None;
+        for y in first..=last {
+            let row = share.row(y);
+            let Some(first) = row.iter().position(|&s| s >= LEAST_SHARE) else {
+                continue;
+            };
+            let last = row.iter().rposition(|&s| s >= LEAST_SHARE).unwrap_or(first);
+            found = Some(found.map_or((first, last), |(a, b)| (a.min(first), b.max(last))));
+        }
+        // A working pixel has a say in the full pixels of its neighbours; the last one stands for
+        // what is left over at the border.
+        found.map(|(first, last)| {
+            let columns = self.size.columns;
+            let right = if last + 2 >= share.columns() {
+                columns
+            } else {
+                (last + 2) * factor
+            };
+            (first.saturating_sub(1) * factor, right.min(columns))
+        })
+    }
+}
+
+/// Part of a row of one channel.
+struct MergedRow<'a> {
+    shares: &'a [f32],
+    plate: &'a [f32],
+    gain: &'a [f32],
+    curve: &'a ToneCurve,
+}
+
+impl MergedRow<'_> {
+    fn merge_into<'v, T: Copy + Into<u16> + 'v>(
         &self,
-        row: Row,
-        shares: &[f32],
-        plate: &[f32],
-        gain: &[f32],
-        put: &mut impl FnMut(usize, u16),
+        values: impl Iterator<Item = &'v mut T>,
+        as_stored: &impl Fn(u16) -> T,
     ) {
-        let Row { y, left, channel } = row;
-        let curve = &self.encoding.curves[channel];
-        let count = self.lit.layout.count();
-        for (k, (&share, (&from, &gain))) in shares.iter().zip(plate.iter().zip(gain)).enumerate() {
+        let light = self.plate.iter().zip(self.gain);
+        for ((value, &share), (&from, &gain)) in values.zip(self.shares).zip(light) {
             if share < LEAST_SHARE {
                 continue;
             }
-            let x = left + k;
             let relit = (from + FLARE) * exp(gain) - FLARE;
-            let kept = curve.decode(self.lit.code(x, self.top + y, channel) as usize);
+            let kept = self.curve.decode((*value).into() as usize);
             let light = kept + share * (relit - kept);
-            put(
-                (y * self.lit.size.columns + x) * count + channel,
-                curve.encode(light),
-            );
+            *value = as_stored(self.curve.encode(light));
         }
     }
 }
 
-/// Part of a row of one channel, in the strip.
-#[derive(Clone, Copy)]
-struct Row {
-    y: usize,
-    left: usize,
-    channel: usize,
-}
-
-/// Columns `from..to` of a strip in which something is to be merged; parts close together as one.
-fn touched_columns(shares: &[f32], columns: usize) -> Vec<(usize, usize)> {
-    let mut touched = vec![false; columns];
+/// Columns `from..to` of a strip, within `first..last`, in which something is to be merged; parts
+/// close together as one.
+fn touched_columns(
+    shares: &[f32],
+    columns: usize,
+    (first, last): (usize, usize),
+) -> Vec<(usize, usize)> {
+    let mut touched = vec![false; last - first];
     for row in shares.chunks_exact(columns) {
-        for (touched, &share) in touched.iter_mut().zip(row) {
+        for (touched, &share) in touched.iter_mut().zip(&row[first..last]) {
             *touched |= share >= LEAST_SHARE;
         }
     }
     let mut parts: Vec<(usize, usize)> = Vec::new();
-    for x in (0..columns).filter(|&x| touched[x]) {
+    for x in (first..last).filter(|&x| touched[x - first]) {
         match parts.last_mut() {
             Some(last) if x < last.1 + LEAST_GAP => last.1 = x + 1,
             _ => parts.push((x, x + 1)),

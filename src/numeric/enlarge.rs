@@ -30,6 +30,12 @@ impl RowEnlarger {
         }
     }
 
+    /// First and last row of the copy that full-size row `y` lies between.
+    pub fn rows_at(&self, y: usize) -> (usize, usize) {
+        let down = place(y, self.rows, self.factor);
+        (down.low, down.high)
+    }
+
     /// Values of `plane` along full-size row `y`.
     pub fn row(&self, plane: &Plane<f32>, y: usize, out: &mut [f32]) {
         self.row_from(plane, y, 0, out);

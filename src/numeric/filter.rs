@@ -113,35 +113,80 @@ fn sampled_gaussian(sigma: f32) -> Vec<f32> {
 #[must_use]
 pub fn convolve_separable(plane: &Plane<f32>, kernel: &[f32]) -> Plane<f32> {
     let size = plane.size();
-    let reach = kernel.len() / 2;
     let mut out = Plane::filled(size, 0.0f32);
     out.as_mut_slice()
         .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .enumerate()
         .for_each_init(StripBuffers::default, |buffers, (strip, out)| {
-            let rows = out.len() / size.columns;
-            let first = strip * CONVOLVED_ROWS;
-            let StripBuffers { row, across } = buffers;
-            across.resize((rows + 2 * reach) * size.columns, 0.0);
-            for (i, across) in across.chunks_exact_mut(size.columns).enumerate() {
-                let y = (first + i).saturating_sub(reach).min(size.rows - 1);
-                pad(plane.row(y), reach, row);
-                convolve_run(kernel, across, |tap| &row[tap..]);
-            }
-            for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
-                convolve_run(kernel, out, |tap| &across[(i + tap) * size.columns..]);
-            }
+            let read = |y: usize, row: &mut [f32]| row.copy_from_slice(plane.row(y));
+            convolve_strip(kernel, size, strip * CONVOLVED_ROWS, read, buffers, out);
         });
     out
 }
 
 /// Rows a task of [`convolve_separable`].
-const CONVOLVED_ROWS: usize = 32;
+pub const CONVOLVED_ROWS: usize = 32;
 
-#[derive(Default)]
-struct StripBuffers {
+/// What [`GaussianStrip::blur`] works in; to be used again.
+#[derive(Debug, Default)]
+pub struct StripBuffers {
     row: Vec<f32>,
     across: Vec<f32>,
+}
+
+/// [`gaussian`] a strip at a time, for values that never fill a plane.
+#[derive(Debug, Clone)]
+pub struct GaussianStrip {
+    kernel: Vec<f32>,
+    size: Size,
+}
+
+impl GaussianStrip {
+    /// For pictures of extent `size`. `sigma` is at most [`SAMPLED_KERNEL_MAX_SIGMA`] pixels.
+    pub fn new(sigma: f32, size: Size) -> Self {
+        Self {
+            kernel: sampled_gaussian(sigma),
+            size,
+        }
+    }
+
+    /// The blurred rows from `first` on, as many as `out` holds; `read` writes a row of the picture.
+    pub fn blur(
+        &self,
+        first: usize,
+        read: impl FnMut(usize, &mut [f32]),
+        buffers: &mut StripBuffers,
+        out: &mut [f32],
+    ) {
+        convolve_strip(&self.kernel, self.size, first, read, buffers, out);
+    }
+}
+
+fn convolve_strip(
+    kernel: &[f32],
+    size: Size,
+    first: usize,
+    mut read: impl FnMut(usize, &mut [f32]),
+    buffers: &mut StripBuffers,
+    out: &mut [f32],
+) {
+    let columns = size.columns;
+    let reach = kernel.len() / 2;
+    let rows = out.len() / columns;
+    let StripBuffers { row, across } = buffers;
+    row.resize(columns + 2 * reach, 0.0);
+    across.resize((rows + 2 * reach) * columns, 0.0);
+    for (i, across) in across.chunks_exact_mut(columns).enumerate() {
+        let y = (first + i).saturating_sub(reach).min(size.rows - 1);
+        read(y, &mut row[reach..reach + columns]);
+        let (left, right) = (row[reach], row[reach + columns - 1]);
+        row[..reach].fill(left);
+        row[reach + columns..].fill(right);
+        convolve_run(kernel, across, |tap| &row[tap..]);
+    }
+    for (i, out) in out.chunks_exact_mut(columns).enumerate() {
+        convolve_run(kernel, out, |tap| &across[(i + tap) * columns..]);
+    }
 }
 
 /// Weighted sum of the taps' values, which start at the slices that `values` names; sixteen sums
@@ -184,7 +229,8 @@ fn padded(row: &[f32], reach: usize) -> Vec<f32> {
     out
 }
 
-/// Mean over a square of `2·radius + 1` pixels, by running sums.
+/// Mean over a square of `2·radius + 1` pixels, by running sums, in strips whose intermediate rows
+/// stay near.
 #[must_use]
 pub fn box_mean(plane: &Plane<f32>, radius: usize) -> Plane<f32> {
     if radius == 0 {
@@ -192,50 +238,92 @@ pub fn box_mean(plane: &Plane<f32>, radius: usize) -> Plane<f32> {
     }
     let size = plane.size();
     let share = 1.0 / (2 * radius + 1) as f32;
-    let mut across = Plane::filled(size, 0.0f32);
-    across
-        .as_mut_slice()
-        .par_chunks_exact_mut(size.columns)
+    // Rows above and below a strip are summed up for it alone: few beside its own.
+    let strip_rows = STRIP_ROWS.max(4 * radius);
+    let mut out = Plane::filled(size, 0.0f32);
+    out.as_mut_slice()
+        .par_chunks_mut(strip_rows * size.columns)
         .enumerate()
-        .for_each(|(y, out)| {
-            let row = padded(plane.row(y), radius);
-            let mut sum: f64 = row[..2 * radius].iter().map(|&v| f64::from(v)).sum();
-            for (x, out) in out.iter_mut().enumerate() {
-                sum += f64::from(row[x + 2 * radius]);
-                *out = sum as f32 * share;
-                sum -= f64::from(row[x]);
+        .for_each_init(BoxBuffers::default, |buffers, (strip, out)| {
+            let rows = out.len() / size.columns;
+            let first = strip * strip_rows;
+            let BoxBuffers {
+                rows: padded,
+                across,
+                sums,
+            } = buffers;
+            across.resize((rows + 2 * radius) * size.columns, 0.0);
+            let groups = across.chunks_mut(TOGETHER * size.columns);
+            for (g, group) in groups.enumerate() {
+                for (i, padded) in padded.iter_mut().enumerate() {
+                    let y = (first + g * TOGETHER + i).saturating_sub(radius);
+                    pad(plane.row(y.min(size.rows - 1)), radius, padded);
+                }
+                means_along(padded, radius, group);
             }
-        });
-    let mut down = Plane::filled(size, 0.0f32);
-    let strip = STRIP_ROWS * size.columns;
-    down.as_mut_slice()
-        .par_chunks_mut(strip)
-        .enumerate()
-        .for_each(|(s, out)| {
-            let clamp = |y: i64| y.clamp(0, size.rows as i64 - 1) as usize;
-            let first = (s * STRIP_ROWS) as i64;
-            let mut sums = vec![0.0f64; size.columns];
-            for y in first - radius as i64..first + radius as i64 {
-                for (sum, &v) in sums.iter_mut().zip(across.row(clamp(y))) {
+            sums.clear();
+            sums.resize(size.columns, 0.0);
+            for row in across.chunks_exact(size.columns).take(2 * radius) {
+                for (sum, &v) in sums.iter_mut().zip(row) {
                     *sum += f64::from(v);
                 }
             }
             for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
-                let y = first + i as i64;
-                let (entering, leaving) = (
-                    across.row(clamp(y + radius as i64)),
-                    across.row(clamp(y - radius as i64)),
-                );
-                for (((sum, out), &new), &old) in
-                    sums.iter_mut().zip(out).zip(entering).zip(leaving)
-                {
+                let entering = &across[(i + 2 * radius) * size.columns..];
+                let leaving = &across[i * size.columns..];
+                let both = entering.iter().zip(leaving);
+                for ((sum, out), (&new, &old)) in sums.iter_mut().zip(out).zip(both) {
                     *sum += f64::from(new);
                     *out = *sum as f32 * share;
                     *sum -= f64::from(old);
                 }
             }
         });
-    down
+    out
+}
+
+/// Rows whose running sums are taken together: each addition waits for the one before in its row.
+const TOGETHER: usize = 4;
+
+#[derive(Default)]
+struct BoxBuffers {
+    rows: [Vec<f32>; TOGETHER],
+    across: Vec<f32>,
+    sums: Vec<f64>,
+}
+
+/// Running means over `2·radius + 1` values of padded rows; `out` holds as many rows as are wanted.
+fn means_along(rows: &[Vec<f32>; TOGETHER], radius: usize, out: &mut [f32]) {
+    let width = 2 * radius + 1;
+    let share = 1.0 / width as f32;
+    let columns = rows[0].len() - 2 * radius;
+    let mut sums = rows
+        .each_ref()
+        .map(|row| row[..2 * radius].iter().map(|&v| f64::from(v)).sum::<f64>());
+    if out.len() < TOGETHER * columns {
+        for ((row, sum), out) in rows.iter().zip(sums).zip(out.chunks_exact_mut(columns)) {
+            let mut sum = sum;
+            for (out, (&old, &new)) in out.iter_mut().zip(row.iter().zip(&row[2 * radius..])) {
+                sum += f64::from(new);
+                *out = sum as f32 * share;
+                sum -= f64::from(old);
+            }
+        }
+        return;
+    }
+    let entering = rows.each_ref().map(|row| &row[2 * radius..][..columns]);
+    let leaving = rows.each_ref().map(|row| &row[..columns]);
+    let (one, rest) = out.split_at_mut(columns);
+    let (two, rest) = rest.split_at_mut(columns);
+    let (three, four) = rest.split_at_mut(columns);
+    let out = [one, two, three, &mut four[..columns]];
+    for x in 0..columns {
+        for k in 0..TOGETHER {
+            sums[k] += f64::from(entering[k][x]);
+            out[k][x] = sums[k] as f32 * share;
+            sums[k] -= f64::from(leaving[k][x]);
+        }
+    }
 }
 
 /// The largest value of the 3x3 neighbourhood.

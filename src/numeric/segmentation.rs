@@ -3,7 +3,9 @@
 //! Source: Felzenszwalb & Huttenlocher, "Efficient Graph-Based Image Segmentation", 2004,
 //! section 3 (pairwise predicate) and 4 (grid graph).
 
-use crate::scene::Plane;
+use rayon::prelude::*;
+
+use crate::scene::{Plane, Size};
 
 /// Pieces of a plane: a number from 1 a pixel, 0 where `within` was false.
 #[derive(Debug, Clone)]
@@ -29,132 +31,198 @@ const BUCKETS: usize = 4096;
 /// Largest difference told apart from larger ones.
 const MAX_DIFFERENCE: f32 = 64.0;
 
-struct Forest {
-    parent: Vec<u32>,
-    area: Vec<u32>,
-    inner: Vec<f32>,
+/// Rows whose differences are worked out at once.
+const STRIP_ROWS: usize = 32;
+
+/// Steps to four of a pixel's eight neighbours; the others look back from there.
+const STEPS: [(i64, i64); 4] = [(1, 0), (0, 1), (1, 1), (-1, 1)];
+
+/// Number of a pixel that is not cut.
+const OUTSIDE: u32 = u32::MAX;
+
+/// Between a pixel and its neighbour by one of [`STEPS`].
+#[derive(Debug, Clone, Copy, Default)]
+struct Edge {
+    /// Index of the pixel in row-major order.
+    from: u32,
+    /// Difference in steps of [`MAX_DIFFERENCE`] / [`BUCKETS`].
+    bucket: u16,
+    step: u8,
 }
+
+/// A piece, at its root.
+#[derive(Debug, Clone, Copy)]
+struct Node {
+    parent: u32,
+    area: u32,
+    inner: f32,
+}
+
+struct Forest(Vec<Node>);
 
 impl Forest {
     fn find(&mut self, mut i: u32) -> u32 {
-        while self.parent[i as usize] != i {
-            let grand = self.parent[self.parent[i as usize] as usize];
-            self.parent[i as usize] = grand;
+        let nodes = &mut self.0;
+        while nodes[i as usize].parent != i {
+            let grand = nodes[nodes[i as usize].parent as usize].parent;
+            nodes[i as usize].parent = grand;
             i = grand;
         }
         i
     }
 
     fn join(&mut self, a: u32, b: u32, difference: f32) {
-        let (small, large) = if self.area[a as usize] < self.area[b as usize] {
+        let nodes = &mut self.0;
+        let (small, large) = if nodes[a as usize].area < nodes[b as usize].area {
             (a, b)
         } else {
             (b, a)
         };
-        self.parent[small as usize] = large;
-        self.area[large as usize] += self.area[small as usize];
-        self.inner[large as usize] = difference;
+        nodes[small as usize].parent = large;
+        nodes[large as usize].area += nodes[small as usize].area;
+        nodes[large as usize].inner = difference;
     }
 }
 
 /// Cuts the pixels of `within` into pieces; `difference` tells how unlike two pixels are, by
 /// their indices in row-major order. Neighbours are the eight around a pixel.
+///
+/// Holds 4 bytes a pixel beside the result, and 80 bytes a pixel that is cut.
 #[must_use]
 pub fn cut(
     within: &Plane<bool>,
     granularity: Granularity,
-    difference: impl Fn(usize, usize) -> f32,
+    difference: impl Fn(usize, usize) -> f32 + Sync,
 ) -> Pieces {
-    let size = within.size();
-    let inside = within.as_slice();
-    let mut edges: Vec<(u16, u32, u8)> = Vec::new();
-    let steps: [(i64, i64); 4] = [(1, 0), (0, 1), (1, 1), (-1, 1)];
-    for y in 0..size.rows {
-        for x in 0..size.columns {
-            let i = y * size.columns + x;
-            if !inside[i] {
-                continue;
+    let columns = within.columns();
+    let mut count = 0;
+    let compact: Vec<u32> = within
+        .as_slice()
+        .iter()
+        .map(|&inside| {
+            if inside {
+                count += 1;
+                count - 1
+            } else {
+                OUTSIDE
             }
-            for (d, &(dx, dy)) in steps.iter().enumerate() {
-                let (nx, ny) = (x as i64 + dx, y as i64 + dy);
-                if nx < 0 || nx >= size.columns as i64 || ny >= size.rows as i64 {
-                    continue;
-                }
-                let j = ny as usize * size.columns + nx as usize;
-                if inside[j] {
-                    let step = difference(i, j).clamp(0.0, MAX_DIFFERENCE) / MAX_DIFFERENCE;
-                    edges.push(((step * (BUCKETS - 1) as f32) as u16, i as u32, d as u8));
-                }
-            }
-        }
-    }
-    let edges = sorted_by_bucket(edges);
-    let mut forest = Forest {
-        parent: (0..inside.len() as u32).collect(),
-        area: vec![1; inside.len()],
-        inner: vec![0.0; inside.len()],
+        })
+        .collect();
+    let edges = sorted_by_bucket(&edges_of(within, difference));
+    let mut forest = Forest(
+        (0..count)
+            .map(|i| Node {
+                parent: i,
+                area: 1,
+                inner: 0.0,
+            })
+            .collect(),
+    );
+    let ends = |edge: &Edge| {
+        let (dx, dy) = STEPS[edge.step as usize];
+        let to = i64::from(edge.from) + dx + dy * columns as i64;
+        (compact[edge.from as usize], compact[to as usize])
     };
-    let end = |i: u32, d: u8| {
-        let (dx, dy) = steps[d as usize];
-        (i as i64 + dx + dy * size.columns as i64) as u32
-    };
-    for &(bucket, i, d) in &edges {
-        let weight = bucket as f32 * MAX_DIFFERENCE / (BUCKETS - 1) as f32;
-        let (a, b) = (forest.find(i), forest.find(end(i, d)));
+    for edge in &edges {
+        let weight = edge.bucket as f32 * MAX_DIFFERENCE / (BUCKETS - 1) as f32;
+        let (a, b) = ends(edge);
+        let (a, b) = (forest.find(a), forest.find(b));
         if a == b {
             continue;
         }
-        let allowed = |f: &Forest, p: u32| {
-            f.inner[p as usize] + granularity.scale / f.area[p as usize] as f32
+        let allowed = |p: u32| {
+            let node = forest.0[p as usize];
+            node.inner + granularity.scale / node.area as f32
         };
-        if weight <= allowed(&forest, a).min(allowed(&forest, b)) {
+        if weight <= allowed(a).min(allowed(b)) {
             forest.join(a, b, weight);
         }
     }
-    for &(_, i, d) in &edges {
-        let (a, b) = (forest.find(i), forest.find(end(i, d)));
-        let smaller = forest.area[a as usize].min(forest.area[b as usize]);
-        if a != b && smaller < granularity.min_area {
-            let inner = forest.inner[a as usize].max(forest.inner[b as usize]);
-            forest.join(a, b, inner);
+    for edge in &edges {
+        let (a, b) = ends(edge);
+        let (a, b) = (forest.find(a), forest.find(b));
+        let [one, other] = [a, b].map(|p| forest.0[p as usize]);
+        if a != b && one.area.min(other.area) < granularity.min_area {
+            forest.join(a, b, one.inner.max(other.inner));
         }
     }
-    number_pieces(within, &mut forest)
+    drop(edges);
+    number_pieces(within.size(), compact, &mut forest)
 }
 
-fn sorted_by_bucket(edges: Vec<(u16, u32, u8)>) -> Vec<(u16, u32, u8)> {
+/// The edges between neighbours that are both to be cut, strip by strip, in row-major order.
+fn edges_of(
+    within: &Plane<bool>,
+    difference: impl Fn(usize, usize) -> f32 + Sync,
+) -> Vec<Vec<Edge>> {
+    let (columns, rows) = (within.columns(), within.rows());
+    let inside = within.as_slice();
+    let strip = |k: usize| {
+        let mut edges = Vec::new();
+        for y in k * STRIP_ROWS..((k + 1) * STRIP_ROWS).min(rows) {
+            for x in (0..columns).filter(|&x| inside[y * columns + x]) {
+                let i = y * columns + x;
+                for (step, &(dx, dy)) in STEPS.iter().enumerate() {
+                    let (nx, ny) = (x as i64 + dx, y as i64 + dy);
+                    if nx < 0 || nx >= columns as i64 || ny >= rows as i64 {
+                        continue;
+                    }
+                    let j = ny as usize * columns + nx as usize;
+                    if inside[j] {
+                        let share = difference(i, j).clamp(0.0, MAX_DIFFERENCE) / MAX_DIFFERENCE;
+                        edges.push(Edge {
+                            from: i as u32,
+                            bucket: (share * (BUCKETS - 1) as f32) as u16,
+                            step: step as u8,
+                        });
+                    }
+                }
+            }
+        }
+        edges
+    };
+    (0..rows.div_ceil(STRIP_ROWS))
+        .into_par_iter()
+        .map(strip)
+        .collect()
+}
+
+/// By rising difference; equal ones in their order.
+fn sorted_by_bucket(strips: &[Vec<Edge>]) -> Vec<Edge> {
     let mut starts = vec![0usize; BUCKETS + 1];
-    for e in &edges {
-        starts[e.0 as usize + 1] += 1;
+    for edge in strips.iter().flatten() {
+        starts[edge.bucket as usize + 1] += 1;
     }
     for b in 0..BUCKETS {
         starts[b + 1] += starts[b];
     }
-    let mut out = vec![(0, 0, 0); edges.len()];
-    for e in edges {
-        let slot = &mut starts[e.0 as usize];
-        out[*slot] = e;
+    let mut out = vec![Edge::default(); starts[BUCKETS]];
+    for edge in strips.iter().flatten() {
+        let slot = &mut starts[edge.bucket as usize];
+        out[*slot] = *edge;
         *slot += 1;
     }
     out
 }
 
-fn number_pieces(within: &Plane<bool>, forest: &mut Forest) -> Pieces {
-    let mut numbers = Plane::filled(within.size(), 0u32);
-    let mut number_of_root = vec![0u32; within.size().area()];
+/// Numbers in the order of the pieces' first pixels, in place of the compact indices.
+fn number_pieces(size: Size, mut compact: Vec<u32>, forest: &mut Forest) -> Pieces {
+    let mut number_of_root = vec![0u32; forest.0.len()];
     let mut count = 0;
-    for (i, &inside) in within.as_slice().iter().enumerate() {
-        if inside {
-            let root = forest.find(i as u32) as usize;
-            if number_of_root[root] == 0 {
-                count += 1;
-                number_of_root[root] = count;
-            }
-            numbers.as_mut_slice()[i] = number_of_root[root];
+    for number in &mut compact {
+        if *number == OUTSIDE {
+            *number = 0;
+            continue;
         }
+        let root = forest.find(*number) as usize;
+        if number_of_root[root] == 0 {
+            count += 1;
+            number_of_root[root] = count;
+        }
+        *number = number_of_root[root];
     }
     Pieces {
-        numbers,
+        numbers: Plane::from_vec(size, compact),
         count: count as usize,
     }
 }
@@ -162,7 +230,6 @@ fn number_pieces(within: &Plane<bool>, forest: &mut Forest) -> Pieces {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::scene::Size;
 
     #[test]
     fn two_flat_halves_and_a_thin_line_are_three_pieces() {

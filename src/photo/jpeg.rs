@@ -7,10 +7,11 @@ use img_parts::jpeg::{Jpeg, JpegSegment};
 use img_parts::{Bytes, ImageEXIF, ImageICC};
 use jpeg_encoder::{
     ChromaSubsamplingMethod, ColorType, Encoder, PixelDensity, PixelDensityUnit,
-    QuantizationTableType, SamplingFactor,
+    QuantizationTableType,
 };
 
-use super::jpeg_coding::{coding, frame_header};
+use super::jpeg_coding::{Sampling, coding, frame_header};
+use super::jpeg_strips::{self, Raster};
 use super::metadata::{Carried, FormatSpecific};
 use super::read::{ReadLimits, Stored, exif_facts};
 use super::{Format, Metadata, PhotoErrorKind, PhotoWarning, Resolution, ResolutionUnit};
@@ -177,27 +178,36 @@ pub(super) fn write(
     }
     let mut warnings = Vec::new();
     let (values, colour) = eight_bits(picture, &mut warnings);
-    let mut coded = Vec::new();
-    let mut encoder = Encoder::new(
-        &mut coded,
-        metadata.specific.jpeg_quality.unwrap_or(DEFAULT_QUALITY),
-    );
-    encoder.set_sampling_factor(SamplingFactor::F_1_1);
-    encoder.set_chroma_subsampling_method(ChromaSubsamplingMethod::Average);
-    if let Some(coding) = &metadata.specific.jpeg_coding {
-        encoder.set_sampling_factor(coding.sampling.factor());
-        encoder.set_quantization_tables(
-            QuantizationTableType::Custom(coding.luma.clone()),
-            QuantizationTableType::Custom(coding.chroma.clone()),
-        );
-    }
-    if let Some(resolution) = metadata.resolution {
-        encoder.set_density(jfif_density(resolution));
-    }
+    let coding = metadata.specific.jpeg_coding.as_ref();
+    let sampling = coding.map_or(Sampling::NONE, |c| c.sampling.supported());
+    let quality = metadata.specific.jpeg_quality.unwrap_or(DEFAULT_QUALITY);
     let failed = |what: String| PhotoErrorKind::Encode { format, what };
-    encoder
-        .encode(&values, size.columns as u16, size.rows as u16, colour)
-        .map_err(|e| failed(e.to_string()))?;
+    let raster = Raster {
+        values: &values,
+        size,
+        colour,
+        channels: values.len() / size.area(),
+        mcu: match colour {
+            ColorType::Luma => Sampling::NONE.mcu(),
+            _ => sampling.mcu(),
+        },
+    };
+    let coded = jpeg_strips::encode(&raster, |out| {
+        let mut encoder = Encoder::new(out, quality);
+        encoder.set_sampling_factor(sampling.factor());
+        encoder.set_chroma_subsampling_method(ChromaSubsamplingMethod::Average);
+        if let Some(coding) = coding {
+            encoder.set_quantization_tables(
+                QuantizationTableType::Custom(coding.luma.clone()),
+                QuantizationTableType::Custom(coding.chroma.clone()),
+            );
+        }
+        if let Some(resolution) = metadata.resolution {
+            encoder.set_density(jfif_density(resolution));
+        }
+        encoder
+    })
+    .map_err(|e| failed(e.to_string()))?;
     drop(values);
     let mut jpeg = Jpeg::from_bytes(Bytes::from(coded)).map_err(|e| failed(e.to_string()))?;
     add_segments(&mut jpeg, metadata, &mut warnings);

@@ -3,6 +3,8 @@
 use img_parts::jpeg::Jpeg;
 use jpeg_encoder::SamplingFactor;
 
+use crate::scene::Size;
+
 /// Quantisation tables in natural order and chroma sampling of a JPEG file.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct JpegCoding {
@@ -19,13 +21,35 @@ pub(super) struct Sampling {
 }
 
 impl Sampling {
-    /// The encoder's own; anything unusual is written without subsampling.
+    /// As many chroma samples as luma samples.
+    pub(super) const NONE: Self = Self {
+        horizontal: 1,
+        vertical: 1,
+    };
+
+    /// The same where the encoder has it; anything unusual is written without subsampling.
+    pub(super) fn supported(self) -> Self {
+        match (self.horizontal, self.vertical) {
+            (1 | 2, 1 | 2) => self,
+            _ => Self::NONE,
+        }
+    }
+
+    /// The encoder's name for it.
     pub(super) fn factor(self) -> SamplingFactor {
         match (self.horizontal, self.vertical) {
             (2, 1) => SamplingFactor::F_2_1,
             (1, 2) => SamplingFactor::F_1_2,
             (2, 2) => SamplingFactor::F_2_2,
             _ => SamplingFactor::F_1_1,
+        }
+    }
+
+    /// Extent of a minimum coded unit, samples (A.2.4).
+    pub(super) fn mcu(self) -> Size {
+        Size {
+            columns: 8 * self.horizontal as usize,
+            rows: 8 * self.vertical as usize,
         }
     }
 }
@@ -58,10 +82,7 @@ pub(super) fn coding(jpeg: &Jpeg) -> Option<JpegCoding> {
         return Some(JpegCoding {
             chroma: luma.clone(),
             luma,
-            sampling: Sampling {
-                horizontal: 1,
-                vertical: 1,
-            },
+            sampling: Sampling::NONE,
         });
     };
     let mut chroma = table(jpeg, first_chroma.table)?;

@@ -17,6 +17,7 @@ mod error;
 mod exif_block;
 mod jpeg;
 mod jpeg_coding;
+mod jpeg_strips;
 mod metadata;
 mod orientation;
 mod png;

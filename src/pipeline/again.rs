@@ -9,8 +9,10 @@ use std::sync::OnceLock;
 
 use rayon::prelude::*;
 
-use super::{Clock, Comparison, Decision, Frame, Observer, Plate, SetUp};
-use crate::change::{Evidence, as_seen, relit};
+use super::aligned::AlignedPlate;
+use super::comparison::{Comparison, Known, Plate};
+use super::{Clock, Decision, Frame, Observer, SetUp};
+use crate::change::{Evidence, relit_as_seen};
 use crate::lighting::FLARE;
 use crate::merge::{Relight, RelightInputs, relight};
 use crate::numeric::elementary::exp;
@@ -154,7 +156,11 @@ impl SetUp {
     ) -> Result<Reopened<'_>, CleanError> {
         let plate = self.check(lit)?;
         let mut clock = Clock::new(observer);
-        let compared = self.compare(plate, lit, Some(decision), &mut clock)?;
+        let known = Known {
+            lie: &decision.lie,
+            sky: Some(&decision.sky),
+        };
+        let compared = self.compare(plate, lit, Some(known), &mut clock)?;
         Ok(Reopened {
             set_up: self,
             plate,
@@ -184,12 +190,13 @@ impl Reopened<'_> {
         )
     }
 
-    fn full_plate(&self) -> super::FullPlate<'_> {
-        super::FullPlate {
-            set_up: self.set_up,
-            plate: self.plate,
-            compared: &self.compared,
-        }
+    fn full_plate(&self) -> AlignedPlate<'_> {
+        let Comparison {
+            registration,
+            plate,
+            ..
+        } = &self.compared;
+        AlignedPlate::new(self.set_up, self.plate, registration, Some(plate))
     }
 
     /// The merge under a new mask.
@@ -204,6 +211,7 @@ impl Reopened<'_> {
         let gain = self.gain(lit, &merged, before.decision, &asked);
         let taking = Taking {
             reopened: self,
+            plate: &self.full_plate(),
             lit,
             asked: &asked,
             gain: &gain,
@@ -233,11 +241,10 @@ impl Reopened<'_> {
             label == Some(&Label::Person)
         });
         let keep = person.zip(&share, |&person, &share| person && share == 0.0);
-        let relit_plate = relit(&compared.plate, &compared.light.pool);
         relight(&RelightInputs {
             lit: &known.reduced(&lit.encoding, factor),
             plate: &compared.plate,
-            plate_seen: &as_seen(&relit_plate, &lit.encoding.to_xyz),
+            plate_seen: &relit_as_seen(&compared.plate, &compared.light.pool, &lit.encoding.to_xyz),
             agreement: &compared.light.agreement.coarse,
             pool: &compared.light.pool,
             sky: &compared.sky.mask,
@@ -265,6 +272,7 @@ fn reduced_share(asked: &Plane<u16>, size: crate::scene::Size, factor: usize) ->
 /// Puts newly relit plate where it is asked for.
 struct Taking<'a> {
     reopened: &'a Reopened<'a>,
+    plate: &'a AlignedPlate<'a>,
     lit: &'a Frame,
     /// Share of the plate where it is to be put, else 0.
     asked: &'a Plane<u16>,
@@ -294,18 +302,12 @@ impl Taking<'_> {
             right,
             bottom: top + rows,
         };
-        let Reopened {
-            set_up,
-            plate,
-            compared,
-            ..
-        } = self.reopened;
-        let full = compared.registration.scaled(set_up.factor() as f64);
-        let light = set_up.plate_window(plate, compared, &full, window);
+        let light = self.plate.window(window);
+        let factor = self.reopened.set_up.factor();
         let mut gain = vec![0.0f32; columns];
         for (c, curve) in self.curves().enumerate() {
             let plane = &self.gain.log_gain[c];
-            let enlarger = RowEnlarger::new(plane.size(), set_up.factor(), columns);
+            let enlarger = RowEnlarger::new(plane.size(), factor, columns);
             for y in 0..rows {
                 enlarger.row(plane, top + y, &mut gain);
                 for x in left..right {

@@ -2,7 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Comparison, SetUp};
+use super::SetUp;
+use super::examined::Found;
 use crate::region::Regions;
 use crate::registration::Registration;
 use crate::scene::{Label, Plane};
@@ -33,19 +34,14 @@ pub struct Lie {
 }
 
 impl SetUp {
-    pub(super) fn decision(
-        &self,
-        compared: &Comparison,
-        regions: &Regions,
-        labels: &[Label],
-    ) -> Decision {
+    pub(super) fn decision(&self, found: &Found, regions: &Regions, labels: &[Label]) -> Decision {
         Decision {
             lie: Lie {
-                registration: compared.registration.clone(),
-                drift: compared.drift,
+                registration: found.registration.clone(),
+                drift: found.drift,
                 factor: self.factor,
             },
-            sky: compared.sky.mask.clone(),
+            sky: found.sky.mask.clone(),
             pieces: regions.numbers.clone(),
             labels: labels.to_vec(),
         }

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::change::{as_seen, relit, tolerant_difference};
+use crate::change::{relit_as_seen, tolerant_difference};
 use crate::numeric::filter::gaussian;
 use crate::scene::{Perceived, Plane, SceneLinear};
 
@@ -59,7 +59,7 @@ pub fn observe_stillness<'a>(
     let mut returns = Plane::filled(size, 0.0f32);
     let mut count = 0usize;
     for companion in companions {
-        let seen = as_seen(&relit(&companion.in_plate_light, pool), to_xyz);
+        let seen = relit_as_seen(&companion.in_plate_light, pool, to_xyz);
         let mut unlike = tolerant_difference(lit_seen, &seen, 1);
         if companion.camera == Camera::Moved {
             let wider = tolerant_difference(lit_seen, &seen, GEAR_PARALLAX);

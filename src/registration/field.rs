@@ -158,6 +158,30 @@ impl ResidualField {
         Point { x: sum.x, y: sum.y }
     }
 
+    /// Takes the displacement off places of the lit frame that all lie in one row of it.
+    pub(super) fn taken_off_row(&self, places: &mut [Point]) {
+        let Some(first) = places.first() else {
+            return;
+        };
+        let (row, down) = self.cell_of(first.y, self.rows);
+        let along: Vec<Vector2<f64>> = (0..self.columns)
+            .map(|c| {
+                (0..4)
+                    .map(|r| self.coefficients[(row + r) * self.columns + c] * down[r])
+                    .sum()
+            })
+            .collect();
+        for place in places {
+            let (column, across) = self.cell_of(place.x, self.columns);
+            let mut sum = Vector2::zeros();
+            for (coefficient, across) in along[column..column + 4].iter().zip(across) {
+                sum += coefficient * across;
+            }
+            place.x -= sum.x;
+            place.y -= sum.y;
+        }
+    }
+
     /// Where a point is seen that the homography sends to `sent`.
     pub fn seen_at(&self, sent: Point) -> Point {
         let mut seen = sent;

@@ -256,6 +256,34 @@ fn places_along(registration: &Registration, window: Window, y: usize, places: &
     }
 }
 
+impl Registration {
+    /// Where in the plate the first `columns` pixels of row `y` of the lit frame are taken from.
+    pub fn plate_row(&self, y: usize, columns: usize, places: &mut Vec<Point>) {
+        places.clear();
+        places.extend((0..columns).map(|x| Point {
+            x: x as f64,
+            y: y as f64,
+        }));
+        if let Some(field) = &self.field {
+            field.taken_off_row(places);
+        }
+        for place in places {
+            *place = self.inverse.apply(*place);
+        }
+    }
+
+    /// Where in the lit frame the first `columns` pixels of row `y` of the plate are seen.
+    pub fn lit_row(&self, y: usize, columns: usize, places: &mut Vec<Point>) {
+        places.clear();
+        places.extend((0..columns).map(|x| {
+            self.lit_point(Point {
+                x: x as f64,
+                y: y as f64,
+            })
+        }));
+    }
+}
+
 #[cfg(test)]
 #[allow(clippy::float_cmp, reason = "copies are exact")]
 mod tests {

@@ -13,7 +13,7 @@ pub use encoding::{Encoding, ToneCurve, XYZ_FROM_SRGB, linear_from_srgb, srgb_fr
 pub use geometry::{Homography, Point, Size, Window};
 pub use label::{LABELS, Label};
 pub use linear::SceneLinear;
-pub use perceived::{Perceived, chroma, difference, difference2};
+pub use perceived::{Perceived, chroma, difference, difference2, lab_from_linear};
 pub use plane::Plane;
 pub use samples::{ChannelLayout, CodeValues, Samples};
 pub use units::{DeltaE, Pixels, Sigmas};

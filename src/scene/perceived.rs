@@ -24,30 +24,39 @@ pub struct Perceived {
 impl Perceived {
     /// From scene-linear light; `to_xyz` takes the file's linear RGB to XYZ relative to D65.
     pub fn from_linear(picture: &SceneLinear, to_xyz: &[[f32; 3]; 3]) -> Self {
-        let size = picture.size();
+        Self::from_strips(
+            picture.size(),
+            1,
+            || (),
+            |(), y, lab| {
+                let rows = picture.channels.each_ref().map(|channel| channel.row(y));
+                lab_from_linear(rows, to_xyz, lab);
+            },
+        )
+    }
+
+    /// From strips of `rows` rows that `fill` writes, given the first row and the parts of the
+    /// three planes; `buffers` makes what it works in.
+    pub fn from_strips<B>(
+        size: Size,
+        rows: usize,
+        buffers: impl Fn() -> B + Sync + Send,
+        fill: impl Fn(&mut B, usize, [&mut [f32]; 3]) + Sync + Send,
+    ) -> Self {
         let mut out = Self {
             lightness: Plane::filled(size, 0.0),
             a: Plane::filled(size, 0.0),
             b: Plane::filled(size, 0.0),
         };
-        let columns = size.columns;
+        let strip = (rows * size.columns).max(1);
         out.lightness
             .as_mut_slice()
-            .par_chunks_exact_mut(columns)
-            .zip(out.a.as_mut_slice().par_chunks_exact_mut(columns))
-            .zip(out.b.as_mut_slice().par_chunks_exact_mut(columns))
+            .par_chunks_mut(strip)
+            .zip(out.a.as_mut_slice().par_chunks_mut(strip))
+            .zip(out.b.as_mut_slice().par_chunks_mut(strip))
             .enumerate()
-            .for_each(|(y, ((lightness, a), b))| {
-                let rows = picture.channels.each_ref().map(|channel| channel.row(y));
-                curve_row(rows, &to_xyz[0], WHITE_D65[0], a);
-                curve_row(rows, &to_xyz[1], WHITE_D65[1], lightness);
-                curve_row(rows, &to_xyz[2], WHITE_D65[2], b);
-                for ((l, a), b) in lightness.iter_mut().zip(a).zip(b) {
-                    let (fx, fy, fz) = (*a, *l, *b);
-                    *l = 116.0 * fy - 16.0;
-                    *a = 500.0 * (fx - fy);
-                    *b = 200.0 * (fy - fz);
-                }
+            .for_each_init(buffers, |buffers, (n, ((lightness, a), b))| {
+                fill(buffers, n * rows, [lightness, a, b]);
             });
         out
     }
@@ -66,6 +75,23 @@ impl Perceived {
             self.a.as_slice()[index],
             self.b.as_slice()[index],
         ]
+    }
+}
+
+/// CIELAB of light, value by value: red, green and blue to lightness, a and b.
+pub fn lab_from_linear(
+    light: [&[f32]; 3],
+    to_xyz: &[[f32; 3]; 3],
+    [lightness, a, b]: [&mut [f32]; 3],
+) {
+    curve_row(light, &to_xyz[0], WHITE_D65[0], a);
+    curve_row(light, &to_xyz[1], WHITE_D65[1], lightness);
+    curve_row(light, &to_xyz[2], WHITE_D65[2], b);
+    for ((l, a), b) in lightness.iter_mut().zip(a).zip(b) {
+        let (fx, fy, fz) = (*a, *l, *b);
+        *l = 116.0 * fy - 16.0;
+        *a = 500.0 * (fx - fy);
+        *b = 200.0 * (fy - fz);
     }
 }
 

@@ -54,6 +54,11 @@ impl<T: Clone + Send + Sync> Plane<T> {
         Self { size, values }
     }
 
+    /// The values, rows end to end.
+    pub fn into_vec(self) -> Vec<T> {
+        self.values
+    }
+
     /// Extent in pixels.
     #[inline]
     pub fn size(&self) -> Size {

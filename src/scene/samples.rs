@@ -120,21 +120,21 @@ impl Samples {
         y: usize,
         out: [&mut [f32]; 3],
     ) {
-        let stride = self.size.columns * self.layout.count();
         let step = self.layout.count();
-        let share = 1.0 / (factor * factor) as f32;
+        let stride = self.size.columns * step;
         let bottom = ((y + 1) * factor).min(self.size.rows);
         for (c, out) in out.into_iter().enumerate() {
             let channel = c.min(self.layout.colours() - 1);
             let table = encoding.curves[c].table();
             for row in y * factor..bottom {
-                let samples = &values[row * stride..(row + 1) * stride];
-                for (x, out) in out.iter_mut().enumerate() {
-                    let mut sum = 0.0;
-                    for column in x * factor..((x + 1) * factor).min(self.size.columns) {
-                        sum += table[samples[column * step + channel].into()];
-                    }
-                    *out += sum * share;
+                let samples = &values[row * stride + channel..(row + 1) * stride];
+                let known = if factor <= self.size.columns { step } else { 0 };
+                match (factor, known) {
+                    (1, 3) => add_blocks::<_, 1, 3>(samples, table, out),
+                    (2, 3) => add_blocks::<_, 2, 3>(samples, table, out),
+                    (3, 3) => add_blocks::<_, 3, 3>(samples, table, out),
+                    (4, 3) => add_blocks::<_, 4, 3>(samples, table, out),
+                    _ => add_any_blocks(samples, table, (factor, step), out),
                 }
             }
         }
@@ -168,5 +168,36 @@ impl Samples {
             }
         }
         picture
+    }
+}
+
+/// Adds each block's light in one row, divided by the pixels of the block; `samples` begin with
+/// the channel in question.
+fn add_blocks<T: Copy + Into<usize>, const FACTOR: usize, const STEP: usize>(
+    samples: &[T],
+    table: &[f32],
+    out: &mut [f32],
+) {
+    let share = 1.0 / (FACTOR * FACTOR) as f32;
+    let blocks = samples.chunks(FACTOR * STEP);
+    for (out, block) in out.iter_mut().zip(blocks) {
+        let mut sum = 0.0;
+        for k in 0..FACTOR {
+            sum += table[block[k * STEP].into()];
+        }
+        *out += sum * share;
+    }
+}
+
+fn add_any_blocks<T: Copy + Into<usize>>(
+    samples: &[T],
+    table: &[f32],
+    (factor, step): (usize, usize),
+    out: &mut [f32],
+) {
+    let share = 1.0 / (factor * factor) as f32;
+    for (out, block) in out.iter_mut().zip(samples.chunks(factor * step)) {
+        let lights = block.iter().step_by(step).map(|&s| table[s.into()]);
+        *out += lights.sum::<f32>() * share;
     }
 }

@@ -16,9 +16,9 @@ const RIM_SIGMA: f32 = 1.0;
 ///
 /// `plate` is registered, `sky` says where it shows open sky. What the drift brings in from behind
 /// roofs or from outside the frame is filled smoothly from the sky around. Holds two pictures.
-pub fn carry_sky(plate: &SceneLinear, sky: &Plane<bool>, drift: &Drift) -> SceneLinear {
+pub fn carry_sky(mut plate: SceneLinear, sky: &Plane<bool>, drift: &Drift) -> SceneLinear {
     let Some(back) = drift.motion.inverse() else {
-        return plate.clone();
+        return plate;
     };
     let size = plate.size();
     let weight = sky.map(|&s| if s { 1.0f32 } else { 0.0 });
@@ -28,8 +28,7 @@ pub fn carry_sky(plate: &SceneLinear, sky: &Plane<bool>, drift: &Drift) -> Scene
     let share = share.zip(&inner, |s, i| s * i);
     let layers: [Plane<f32>; 3] =
         std::array::from_fn(|c| pull_push::fill(&plate.channels[c], &inner));
-    let mut carried = plate.clone();
-    let [red, green, blue] = &mut carried.channels;
+    let [red, green, blue] = &mut plate.channels;
     red.as_mut_slice()
         .par_chunks_exact_mut(size.columns)
         .zip(green.as_mut_slice().par_chunks_exact_mut(size.columns))
@@ -52,7 +51,7 @@ pub fn carry_sky(plate: &SceneLinear, sky: &Plane<bool>, drift: &Drift) -> Scene
                 }
             }
         });
-    carried
+    plate
 }
 
 /// Bilinear values; places outside take the nearest border's.

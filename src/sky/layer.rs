@@ -5,6 +5,7 @@ use linfa::traits::{Fit, Predict};
 use linfa_clustering::GaussianMixtureModel;
 use ndarray::Array2;
 use rand::SeedableRng;
+use rayon::prelude::*;
 use std::collections::VecDeque;
 
 use crate::numeric::filter::{block_mean, gaussian};
@@ -135,19 +136,27 @@ impl SkyLayer {
         self.distance2(lab) < LOOSE * MAX_MAHALANOBIS2
     }
 
-    /// The same sky in another frame's pixels; `from` tells where in this frame a pixel lies.
+    /// The same sky in another frame's pixels; `row` tells where in this frame the pixels of a row
+    /// lie.
     #[must_use]
-    pub fn moved(&self, from: impl Fn(usize, usize) -> Point + Sync) -> Self {
+    pub fn moved(&self, row: impl Fn(usize, &mut Vec<Point>) + Sync) -> Self {
         let size = self.mask.size();
-        let mask = Plane::from_fn(size, |x, y| {
-            let at = from(x, y);
-            let column = (at.x + 0.5).clamp(0.0, (size.columns - 1) as f64) as usize;
-            let row = (at.y + 0.5).clamp(0.0, (size.rows - 1) as f64) as usize;
-            *self.mask.at(column, row)
-        });
+        let mut mask = Plane::filled(size, false);
+        mask.as_mut_slice()
+            .par_chunks_exact_mut(size.columns)
+            .enumerate()
+            .for_each_init(Vec::new, |places, (y, out)| {
+                row(y, places);
+                for (out, at) in out.iter_mut().zip(places.iter()) {
+                    let column = (at.x + 0.5).clamp(0.0, (size.columns - 1) as f64) as usize;
+                    let row = (at.y + 0.5).clamp(0.0, (size.rows - 1) as f64) as usize;
+                    *out = *self.mask.at(column, row);
+                }
+            });
         Self {
             mask,
-            ..self.clone()
+            share: self.share,
+            colours: self.colours.clone(),
         }
     }
 

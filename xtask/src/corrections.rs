@@ -34,7 +34,7 @@ pub fn count(set: &Path) -> Result<(), Box<dyn Error>> {
             set_up.observe(index, &scene.lit[index])?;
         }
         for (index, lit) in scene.lit.iter().enumerate() {
-            let cleaned = set_up.clean_with(index, lit, &[Extra::Decision], &Silent)?;
+            let cleaned = set_up.clean_with(index, lit.clone(), &[Extra::Decision], &Silent)?;
             let decision = cleaned.extras.decision.expect("it was asked for");
             let before = Before {
                 merged: &cleaned.merged,

@@ -1,10 +1,12 @@
 //! Chores of the project: `cargo run -p xtask --profile quick -- <chore>`.
 
+mod bench;
 mod corrections;
 mod scenes;
 mod shoot;
 mod table;
 
+use std::ffi::OsString;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -50,6 +52,23 @@ enum Chore {
         #[arg(default_value = "models")]
         models: PathBuf,
     },
+    /// Measure whole runs on 6 to 48 megapixels beside decoding and encoding alone.
+    Bench(bench::BenchArgs),
+    /// Decode plate and lit frames and encode the lit frames again: the floor of `bench`.
+    #[command(hide = true)]
+    Floor {
+        lit: Vec<PathBuf>,
+        #[arg(long)]
+        plate: PathBuf,
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Run a command and print what it cost: `bench` calls it.
+    #[command(hide = true)]
+    Weigh {
+        #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
+        command: Vec<OsString>,
+    },
 }
 
 fn main() -> ExitCode {
@@ -65,6 +84,9 @@ fn main() -> ExitCode {
             },
         ),
         Chore::Train { table, models } => table::train_models(&table, &models),
+        Chore::Bench(args) => bench::run(&args),
+        Chore::Floor { lit, plate, out } => bench::floor::run(&plate, &lit, &out),
+        Chore::Weigh { command } => bench::weigh::run_and_tell(&command),
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use super::{Before, Reopened};
-use crate::change::gather_evidence;
+use crate::change::{as_seen, gather_evidence};
 use crate::mask::{CutInputs, beyond_plate, plan_cut};
 use crate::merge::mask_value;
 use crate::numeric::enlarge::RowEnlarger;
@@ -132,8 +132,9 @@ impl Reopened<'_> {
     fn recut(&self, lit: &Frame, before: &Before<'_>, labels: &[Label]) -> Plane<u16> {
         let compared = &self.compared;
         let evidence = self.evidence.get_or_init(|| {
+            let lit_seen = as_seen(&compared.lit, &lit.encoding.to_xyz);
             gather_evidence(
-                &compared.lit,
+                (&compared.lit, lit_seen),
                 &compared.plate,
                 &compared.light,
                 &lit.encoding.to_xyz,

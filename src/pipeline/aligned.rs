@@ -1,0 +1,137 @@
+//! The plate under a lit frame at full size, window by window.
+
+use rayon::prelude::*;
+
+use super::comparison::Plate;
+use super::{Frame, SetUp};
+use crate::lighting::FLARE;
+use crate::merge::Relight;
+use crate::numeric::elementary::exp;
+use crate::numeric::enlarge::RowEnlarger;
+use crate::registration::{Registration, warp_window};
+use crate::scene::{ChannelLayout, CodeValues, Encoding, Plane, Samples, SceneLinear, Window};
+
+/// Rows that are resampled at once.
+const STRIP_ROWS: usize = 32;
+
+/// The plate laid over a lit frame.
+pub(super) struct AlignedPlate<'a> {
+    plate: &'a Frame,
+    /// In pixels of the full frames.
+    registration: Registration,
+    carried: Option<&'a SceneLinear>,
+    factor: usize,
+}
+
+impl<'a> AlignedPlate<'a> {
+    /// `registration` and `carried`, the aligned working copy with its sky carried along, come from
+    /// the comparison; the latter is the plate itself where nothing is reduced.
+    pub(super) fn new(
+        set_up: &SetUp,
+        plate: &'a Plate,
+        registration: &Registration,
+        carried: Option<&'a SceneLinear>,
+    ) -> Self {
+        let factor = set_up.factor();
+        Self {
+            plate: &plate.frame,
+            registration: registration.scaled(factor as f64),
+            carried: carried.filter(|_| factor == 1),
+            factor,
+        }
+    }
+
+    /// Scene-linear light in a window of the lit frame.
+    pub(super) fn window(&self, window: Window) -> SceneLinear {
+        if let Some(carried) = self.carried {
+            let channels = std::array::from_fn(|c| {
+                Plane::from_fn(window.size(), |x, y| {
+                    *carried.channels[c].at(window.left + x, window.top + y)
+                })
+            });
+            return SceneLinear { channels };
+        }
+        let samples = &self.plate.samples;
+        let read = |part: Window| samples.linear_window(&self.plate.encoding, part);
+        warp_window(read, samples.size, &self.registration, window).0
+    }
+
+    /// As a picture with `lit`'s colours, depth and encoding; relit where a `gain` is given.
+    ///
+    /// Works in strips of [`STRIP_ROWS`] rows; holds the result.
+    pub(super) fn picture(&self, lit: &Frame, gain: Option<&Relight>) -> Samples {
+        let layout = match lit.samples.layout {
+            ChannelLayout::Grey | ChannelLayout::GreyAlpha => ChannelLayout::Grey,
+            ChannelLayout::Rgb | ChannelLayout::Rgba => ChannelLayout::Rgb,
+        };
+        let size = lit.samples.size;
+        let stride = size.columns * layout.count();
+        let whole = size.area() * layout.count();
+        let values = match lit.samples.values {
+            CodeValues::Eight(_) => {
+                let mut values = vec![0u8; whole];
+                self.fill(&mut values, stride, &lit.encoding, gain, |code| code as u8);
+                CodeValues::Eight(values)
+            }
+            CodeValues::Sixteen(_) => {
+                let mut values = vec![0u16; whole];
+                self.fill(&mut values, stride, &lit.encoding, gain, |code| code);
+                CodeValues::Sixteen(values)
+            }
+        };
+        Samples {
+            size,
+            layout,
+            values,
+        }
+    }
+
+    fn fill<T: Send>(
+        &self,
+        values: &mut [T],
+        stride: usize,
+        encoding: &Encoding,
+        gain: Option<&Relight>,
+        as_stored: impl Fn(u16) -> T + Sync,
+    ) {
+        let size = self.plate.samples.size;
+        let colours = stride / size.columns;
+        values
+            .par_chunks_mut(stride * STRIP_ROWS)
+            .enumerate()
+            .for_each(|(strip, values)| {
+                let window = Window {
+                    left: 0,
+                    top: strip * STRIP_ROWS,
+                    right: size.columns,
+                    bottom: strip * STRIP_ROWS + values.len() / stride,
+                };
+                let mut light = self.window(window);
+                if let Some(gain) = gain {
+                    brighten(&mut light, gain, window, self.factor);
+                }
+                for (y, row) in values.chunks_exact_mut(stride).enumerate() {
+                    for (c, curve) in encoding.curves.iter().enumerate().take(colours) {
+                        let light = light.channels[c].row(y);
+                        for (pixel, &light) in row.chunks_exact_mut(colours).zip(light) {
+                            pixel[c] = as_stored(curve.encode(light));
+                        }
+                    }
+                }
+            });
+    }
+}
+
+/// Takes a window of the plate to the lit frame's light.
+fn brighten(light: &mut SceneLinear, gain: &Relight, window: Window, factor: usize) {
+    let mut row_gain = vec![0.0f32; window.columns()];
+    for (channel, gain) in light.channels.iter_mut().zip(&gain.log_gain) {
+        let enlarger = RowEnlarger::new(gain.size(), factor, window.columns());
+        for y in 0..window.rows() {
+            enlarger.row(gain, window.top + y, &mut row_gain);
+            for (value, &gain) in channel.row_mut(y).iter_mut().zip(&row_gain) {
+                *value = (*value + FLARE) * exp(gain) - FLARE;
+            }
+        }
+    }
+}

@@ -1,0 +1,219 @@
+//! What a lit frame and the plate say together before anything is decided.
+
+use std::sync::OnceLock;
+
+use rayon::prelude::*;
+
+use super::{CleanError, Clock, Frame, Lie, SetUp};
+use crate::change::as_seen;
+use crate::lighting::{LightingChange, separate_light};
+use crate::numeric::filter::box_mean;
+use crate::numeric::pull_push;
+use crate::registration::{Features, Registration, describe, register, warp_plate_to_lit};
+use crate::scene::{Perceived, Plane, Point, SceneLinear};
+use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
+
+/// Comparisons near the plate's border are not to be trusted: the reach of their windows, px.
+const BORDER_PX: usize = 6;
+
+/// The plate's share of every stage, computed once.
+#[derive(Debug)]
+pub(super) struct Plate {
+    pub(super) frame: Frame,
+    pub(super) working: SceneLinear,
+    /// For registration alone: not worked out where that is known.
+    features: OnceLock<Features>,
+    /// Likewise.
+    sky: OnceLock<SkyLayer>,
+}
+
+/// What a comparison before found out.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Known<'a> {
+    /// Where plate and clouds lie.
+    pub(super) lie: &'a Lie,
+    /// Open sky of the plate in lit-frame pixels, where it was kept.
+    pub(super) sky: Option<&'a Plane<bool>>,
+}
+
+/// What a lit frame and the plate say together before anything is decided.
+#[derive(Debug)]
+pub(super) struct Comparison {
+    pub(super) lit: SceneLinear,
+    pub(super) registration: Registration,
+    pub(super) plate: SceneLinear,
+    pub(super) usable: Plane<bool>,
+    pub(super) sky: SkyLayer,
+    pub(super) drift: Drift,
+    pub(super) light: LightingChange,
+    /// The lit frame as seen, where the sky asked for it already.
+    pub(super) lit_seen: Option<Perceived>,
+}
+
+impl SetUp {
+    pub(super) fn check(&self, lit: &Frame) -> Result<&Plate, CleanError> {
+        let plate = &self.plates[0];
+        let (lit_size, plate_size) = (lit.samples.size, plate.frame.samples.size);
+        if lit_size != plate_size {
+            return Err(CleanError::SizeMismatch {
+                lit: lit_size,
+                plate: plate_size,
+            });
+        }
+        if lit.samples == plate.frame.samples {
+            return Err(CleanError::SamePicture);
+        }
+        Ok(plate)
+    }
+
+    pub(super) fn compare(
+        &self,
+        plate: &Plate,
+        lit: &Frame,
+        known: Option<Known<'_>>,
+        clock: &mut Clock<'_>,
+    ) -> Result<Comparison, CleanError> {
+        clock.start("reduce");
+        let small = lit.samples.reduced(&lit.encoding, self.factor);
+        clock.start("registration");
+        let registration = match known {
+            Some(known) => known.lie.registration.clone(),
+            None => plate.registered(&small)?,
+        };
+        let (aligned, usable) = warp_plate_to_lit(&plate.working, &registration, small.size());
+        let aligned = beyond_border(aligned, &usable);
+        let usable = eroded(&usable, BORDER_PX);
+        clock.start("sky");
+        let columns = small.size().columns;
+        let sky = if let Some(mask) = known.and_then(|known| known.sky) {
+            SkyLayer::from_mask(mask.clone())
+        } else if registration.is_identity() {
+            plate.sky().clone()
+        } else {
+            plate
+                .sky()
+                .moved(|y, places| registration.plate_row(y, columns, places))
+        };
+        let to_xyz = &lit.encoding.to_xyz;
+        let mut lit_seen = None;
+        let drift = match known {
+            Some(known) => known.lie.drift,
+            None if sky.share > 0.0 => {
+                let seen = as_seen(&small, to_xyz);
+                let drift = drift_of((&seen, &aligned), &sky, to_xyz);
+                lit_seen = Some(seen);
+                drift
+            }
+            None => Drift::none(),
+        };
+        let aligned = if sky.share > 0.0 {
+            carry_sky(aligned, &sky.mask, &drift)
+        } else {
+            aligned
+        };
+        clock.start("lighting");
+        let light = separate_light(&small, &aligned, &sky.mask, &usable);
+        Ok(Comparison {
+            lit: small,
+            registration,
+            plate: aligned,
+            usable,
+            sky,
+            drift,
+            light,
+            lit_seen,
+        })
+    }
+}
+
+/// How the sky moved from the plate, aligned, to the lit frame. Holds three planes.
+fn drift_of(
+    (lit_seen, plate): (&Perceived, &SceneLinear),
+    sky: &SkyLayer,
+    to_xyz: &[[f32; 3]; 3],
+) -> Drift {
+    let plate_seen = as_seen(plate, to_xyz);
+    let lit_sky = sky.seen_in(lit_seen);
+    estimate_drift((lit_seen, &lit_sky), (&plate_seen, &sky.mask))
+}
+
+impl Plate {
+    pub(super) fn prepare(frame: Frame, factor: usize) -> Self {
+        let working = frame.samples.reduced(&frame.encoding, factor);
+        Self {
+            frame,
+            working,
+            features: OnceLock::new(),
+            sky: OnceLock::new(),
+        }
+    }
+
+    fn sky(&self) -> &SkyLayer {
+        self.sky.get_or_init(|| {
+            let seen = as_seen(&self.working, &self.frame.encoding.to_xyz);
+            find_sky(&self.working, &seen)
+        })
+    }
+
+    fn registered(&self, lit: &SceneLinear) -> Result<Registration, CleanError> {
+        let features = self.features.get_or_init(|| describe(&self.working));
+        register(features, lit).map_err(|e| CleanError::NotAligned {
+            tiles: e.tiles,
+            needed: e.needed,
+        })
+    }
+}
+
+/// The aligned plate with what lies beyond its border filled smoothly from inside.
+fn beyond_border(mut aligned: SceneLinear, usable: &Plane<bool>) -> SceneLinear {
+    if usable.as_slice().iter().all(|&u| u) {
+        return aligned;
+    }
+    let weight = usable.map(|&u| if u { 1.0f32 } else { 0.0 });
+    for channel in &mut aligned.channels {
+        *channel = pull_push::fill(channel, &weight);
+    }
+    aligned
+}
+
+/// What is usable for `reach` pixels around, too.
+fn eroded(usable: &Plane<bool>, reach: usize) -> Plane<bool> {
+    let share = box_mean(&usable.map(|&u| if u { 1.0f32 } else { 0.0 }), reach);
+    share.map(|&s| s > 0.999)
+}
+
+/// A working copy resampled to the plate's pixels (bilinear: it is compared with a tolerance).
+pub(super) fn into_plate_pixels(picture: SceneLinear, registration: &Registration) -> SceneLinear {
+    if registration.is_identity() {
+        return picture;
+    }
+    let size = picture.size();
+    let mut out = SceneLinear::filled(size, 0.0);
+    let [red, green, blue] = &mut out.channels;
+    red.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .zip(green.as_mut_slice().par_chunks_exact_mut(size.columns))
+        .zip(blue.as_mut_slice().par_chunks_exact_mut(size.columns))
+        .enumerate()
+        .for_each_init(Vec::new, |places, (y, ((red, green), blue))| {
+            registration.lit_row(y, size.columns, places);
+            for (plane, out) in picture.channels.iter().zip([red, green, blue]) {
+                for (out, &place) in out.iter_mut().zip(places.iter()) {
+                    *out = bilinear(plane, place);
+                }
+            }
+        });
+    out
+}
+
+fn bilinear(plane: &Plane<f32>, p: Point) -> f32 {
+    let size = plane.size();
+    let x = p.x.clamp(0.0, (size.columns - 1) as f64);
+    let y = p.y.clamp(0.0, (size.rows - 1) as f64);
+    let (l, t) = (x as usize, y as usize);
+    let (r, b) = ((l + 1).min(size.columns - 1), (t + 1).min(size.rows - 1));
+    let (u, v) = ((x - l as f64) as f32, (y - t as f64) as f32);
+    let up = plane.at(l, t) + u * (plane.at(r, t) - plane.at(l, t));
+    let down = plane.at(l, b) + u * (plane.at(r, b) - plane.at(l, b));
+    up + v * (down - up)
+}

@@ -1,0 +1,174 @@
+//! A lit frame cut into measured pieces.
+
+use super::comparison::{Comparison, Known};
+use super::{CleanError, Clock, Frame, SetUp, Silent};
+use crate::change::{Evidence, as_seen, gather_evidence};
+use crate::classify;
+use crate::lighting::{Agreement, LightingChange, NoiseModel};
+use crate::mask::CutPlan;
+use crate::merge::{Relight, RelightInputs, relight};
+use crate::region::{Observed, Regions, cut_regions, observe_stillness};
+use crate::registration::Registration;
+use crate::scene::{Perceived, Plane, SceneLinear};
+use crate::sky::{Drift, SkyLayer};
+
+/// A lit frame compared with the plate, cut and measured, with nothing decided yet.
+#[derive(Debug)]
+pub struct Examined {
+    compared: Comparison,
+    evidence: Evidence,
+    /// The pieces of change.
+    pub regions: Regions,
+    /// Whether other poses were seen.
+    pub known: classify::Evidence,
+}
+
+/// What is known of a frame whose pieces are measured; what only measuring needed is gone.
+#[derive(Debug)]
+pub(super) struct Found {
+    pub(super) lit: SceneLinear,
+    pub(super) plate: SceneLinear,
+    pub(super) registration: Registration,
+    pub(super) drift: Drift,
+    pub(super) usable: Plane<bool>,
+    pub(super) sky: SkyLayer,
+    pub(super) gain: [f32; 3],
+    pub(super) noise: NoiseModel,
+    pub(super) difference: Plane<f32>,
+    pool: [Plane<f32>; 3],
+    /// Coarse structure agreement.
+    agreement: Plane<f32>,
+    relit_seen: Perceived,
+}
+
+/// What laying the mask needs beside.
+#[derive(Debug)]
+pub(super) struct ForMask {
+    pub(super) lit_seen: Perceived,
+    pub(super) excess: Plane<f32>,
+}
+
+impl Examined {
+    /// The pieces apart from what they were measured on; frees the planes nobody reads any more.
+    pub(super) fn apart(self) -> (Regions, ForMask, Found) {
+        let Comparison {
+            lit,
+            registration,
+            plate,
+            usable,
+            sky,
+            drift,
+            light,
+            ..
+        } = self.compared;
+        let LightingChange {
+            gain,
+            noise,
+            pool,
+            agreement: Agreement { coarse, .. },
+            ..
+        } = light;
+        let Evidence {
+            lit_seen,
+            relit_seen,
+            difference,
+            excess,
+            ..
+        } = self.evidence;
+        let found = Found {
+            lit,
+            plate,
+            registration,
+            drift,
+            usable,
+            sky,
+            gain,
+            noise,
+            difference,
+            pool,
+            agreement: coarse,
+            relit_seen,
+        };
+        (self.regions, ForMask { lit_seen, excess }, found)
+    }
+}
+
+impl Found {
+    /// By how much the aligned plate is lightened or darkened in the mask.
+    pub(super) fn relit_gain(&self, cut: &CutPlan) -> Relight {
+        relight(&RelightInputs {
+            lit: &self.lit,
+            plate: &self.plate,
+            plate_seen: &self.relit_seen,
+            agreement: &self.agreement,
+            pool: &self.pool,
+            sky: &self.sky.mask,
+            share: &cut.share,
+            keep: &cut.keep,
+        })
+    }
+}
+
+impl SetUp {
+    /// Compares, cuts and measures one lit frame without deciding anything: what training needs.
+    ///
+    /// # Errors
+    /// As [`SetUp::clean`].
+    pub fn examine(&self, index: usize, lit: &Frame) -> Result<Examined, CleanError> {
+        self.examine_timed(index, lit, &mut Clock::new(&Silent))
+    }
+
+    pub(super) fn examine_timed(
+        &self,
+        index: usize,
+        lit: &Frame,
+        clock: &mut Clock<'_>,
+    ) -> Result<Examined, CleanError> {
+        let plate = self.check(lit)?;
+        let seen_before = self.poses.iter().find(|p| p.index == index);
+        let known = seen_before.map(|pose| Known {
+            lie: &pose.lie,
+            sky: None,
+        });
+        let mut compared = self.compare(plate, lit, known, clock)?;
+        clock.start("change");
+        let to_xyz = &lit.encoding.to_xyz;
+        let lit_seen = compared.lit_seen.take();
+        let lit_seen = lit_seen.unwrap_or_else(|| as_seen(&compared.lit, to_xyz));
+        let evidence = gather_evidence(
+            (&compared.lit, lit_seen),
+            &compared.plate,
+            &compared.light,
+            to_xyz,
+        );
+        clock.start("stillness");
+        let others = self.poses.iter().filter(|p| p.index != index);
+        let others = others.map(|pose| pose.companion(&compared.registration));
+        let stillness = observe_stillness(
+            &evidence.lit_seen,
+            &evidence.relit_seen,
+            &compared.light.pool,
+            others,
+            to_xyz,
+        );
+        clock.start("regions");
+        let regions = cut_regions(&Observed {
+            lit: &compared.lit,
+            light: &compared.light,
+            evidence: &evidence,
+            usable: &compared.usable,
+            sky: &compared.sky,
+            stillness: stillness.as_ref(),
+        });
+        let known = match stillness {
+            Some(_) => classify::Evidence::WithPoses,
+            None => classify::Evidence::Alone,
+        };
+        Ok(Examined {
+            compared,
+            evidence,
+            regions,
+            known,
+        })
+    }
+}
