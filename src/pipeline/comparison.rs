@@ -23,7 +23,17 @@ pub(super) struct Plate {
     pub(super) working: SceneLinear,
     /// For registration alone: not worked out where that is known.
     features: OnceLock<Features>,
-    pub(super) sky: SkyLayer,
+    /// Likewise.
+    sky: OnceLock<SkyLayer>,
+}
+
+/// What a comparison before found out.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Known<'a> {
+    /// Where plate and clouds lie.
+    pub(super) lie: &'a Lie,
+    /// Open sky of the plate in lit-frame pixels, where it was kept.
+    pub(super) sky: Option<&'a Plane<bool>>,
 }
 
 /// What a lit frame and the plate say together before anything is decided.
@@ -60,14 +70,14 @@ impl SetUp {
         &self,
         plate: &Plate,
         lit: &Frame,
-        known: Option<&Lie>,
+        known: Option<Known<'_>>,
         clock: &mut Clock<'_>,
     ) -> Result<Comparison, CleanError> {
         clock.start("reduce");
         let small = lit.samples.reduced(&lit.encoding, self.factor);
         clock.start("registration");
         let registration = match known {
-            Some(known) => known.registration.clone(),
+            Some(known) => known.lie.registration.clone(),
             None => plate.registered(&small)?,
         };
         let (aligned, usable) = warp_plate_to_lit(&plate.working, &registration, small.size());
@@ -75,17 +85,19 @@ impl SetUp {
         let usable = eroded(&usable, BORDER_PX);
         clock.start("sky");
         let columns = small.size().columns;
-        let sky = if registration.is_identity() {
-            plate.sky.clone()
+        let sky = if let Some(mask) = known.and_then(|known| known.sky) {
+            SkyLayer::from_mask(mask.clone())
+        } else if registration.is_identity() {
+            plate.sky().clone()
         } else {
             plate
-                .sky
+                .sky()
                 .moved(|y, places| registration.plate_row(y, columns, places))
         };
         let to_xyz = &lit.encoding.to_xyz;
         let mut lit_seen = None;
         let drift = match known {
-            Some(known) => known.drift,
+            Some(known) => known.lie.drift,
             None if sky.share > 0.0 => {
                 let seen = as_seen(&small, to_xyz);
                 let drift = drift_of((&seen, &aligned), &sky, to_xyz);
@@ -128,14 +140,19 @@ fn drift_of(
 impl Plate {
     pub(super) fn prepare(frame: Frame, factor: usize) -> Self {
         let working = frame.samples.reduced(&frame.encoding, factor);
-        let seen = as_seen(&working, &frame.encoding.to_xyz);
-        let sky = find_sky(&working, &seen);
         Self {
             frame,
             working,
             features: OnceLock::new(),
-            sky,
+            sky: OnceLock::new(),
         }
+    }
+
+    fn sky(&self) -> &SkyLayer {
+        self.sky.get_or_init(|| {
+            let seen = as_seen(&self.working, &self.frame.encoding.to_xyz);
+            find_sky(&self.working, &seen)
+        })
     }
 
     fn registered(&self, lit: &SceneLinear) -> Result<Registration, CleanError> {
