@@ -15,7 +15,7 @@ const CELLS: usize = 400;
 const PART_REACH: f32 = 0.03;
 
 /// Probability of gear from which a part may be adopted.
-const PART_DOUBT: f32 = 0.3;
+const PART_DOUBT: f32 = 0.28;
 
 /// Parts differ from the plate at least by this (CIE94).
 const PART_DIFFERENCE: f32 = 5.0;
@@ -24,7 +24,7 @@ const PART_DIFFERENCE: f32 = 5.0;
 const PART_COLOUR: f32 = 4.0;
 
 /// Stillness of a part of the gear.
-const PART_STILL: f32 = 0.8;
+const PART_STILL: f32 = 0.75;
 
 /// Largest pieces of gear whose colours are compared.
 const COLOUR_SAMPLES: usize = 60;
