@@ -249,7 +249,8 @@ impl SetUp {
         clock.start("mask");
         let (regions, for_mask, found) = examined.apart();
         let labels = label_plane(&regions, &classified.labels);
-        let labels = beyond_plate(&labels, &found.usable, &for_mask.lit_seen);
+        let lit_seen = &for_mask.lit_seen;
+        let labels = beyond_plate(&labels, &found.usable, lit_seen, &found.difference);
         let cut = plan_cut(&CutInputs {
             labels: &labels,
             changed: &regions.numbers.map(|&n| n > 0),

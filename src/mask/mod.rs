@@ -46,7 +46,8 @@ pub struct CutPlan {
     pub keep: Plane<bool>,
 }
 
-/// Pixels of one thing differ by less than this (CIE94) from where it meets the plate's border.
+/// Pixels of one thing differ by less than this (CIE94) from where it meets the plate's border, and
+/// by more from the background.
 const SAME_THING: f32 = 8.0;
 
 /// And by less than this from the next pixel.
@@ -54,10 +55,14 @@ const SAME_SURFACE: f32 = 4.0;
 
 /// Carries the class of gear on into what the plate does not show: the last pixels at the border
 /// of a frame whose camera moved. Elsewhere the labels stay.
+///
+/// `from_filled` is the difference (CIE94) to the plate, smoothly filled beyond its border: what
+/// looks like that is background.
 pub fn beyond_plate(
     labels: &Plane<Label>,
     usable: &Plane<bool>,
     lit_seen: &Perceived,
+    from_filled: &Plane<f32>,
 ) -> Plane<Label> {
     let size = labels.size();
     let mut out = labels.clone();
@@ -77,7 +82,8 @@ pub fn beyond_plate(
         for j in four_neighbours(i, size) {
             let is_open = !usable.as_slice()[j] && out.as_slice()[j] != Label::Gear;
             let apart = |k: usize| difference(lit_seen.at_index(k), lit_seen.at_index(j)).0;
-            if is_open && apart(i) < SAME_SURFACE && apart(origin) < SAME_THING {
+            let stands_out = from_filled.as_slice()[j] > SAME_THING;
+            if is_open && stands_out && apart(i) < SAME_SURFACE && apart(origin) < SAME_THING {
                 out.as_mut_slice()[j] = Label::Gear;
                 queue.push_back((j, origin));
             }

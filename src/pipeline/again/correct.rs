@@ -143,7 +143,12 @@ impl Reopened<'_> {
         let pieces = &before.decision.pieces;
         let cut = |labels: &[Label]| {
             let plane = label_plane(pieces, labels);
-            let plane = beyond_plate(&plane, &compared.usable, &evidence.lit_seen);
+            let plane = beyond_plate(
+                &plane,
+                &compared.usable,
+                &evidence.lit_seen,
+                &evidence.difference,
+            );
             plan_cut(&CutInputs {
                 labels: &plane,
                 changed: &pieces.map(|&n| n > 0),
