@@ -1,6 +1,6 @@
 //! What a lit frame and the plate say together before anything is decided.
 
-use std::sync::OnceLock;
+use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 
 use rayon::prelude::*;
 
@@ -20,7 +20,9 @@ const BORDER_PX: usize = 6;
 #[derive(Debug)]
 pub(super) struct Plate {
     pub(super) frame: Frame,
-    pub(super) working: SceneLinear,
+    factor: usize,
+    /// The working copy until the first frame takes it.
+    working: Mutex<Option<SceneLinear>>,
     /// For registration alone: not worked out where that is known.
     features: OnceLock<Features>,
     pub(super) sky: SkyLayer,
@@ -70,7 +72,7 @@ impl SetUp {
             Some(known) => known.registration.clone(),
             None => plate.registered(&small)?,
         };
-        let (aligned, usable) = warp_plate_to_lit(&plate.working, &registration, small.size());
+        let (aligned, usable) = plate.aligned(&registration);
         let aligned = beyond_border(aligned, &usable);
         let usable = eroded(&usable, BORDER_PX);
         clock.start("sky");
@@ -132,14 +134,42 @@ impl Plate {
         let sky = find_sky(&working, &seen);
         Self {
             frame,
-            working,
+            factor,
+            working: Mutex::new(Some(working)),
             features: OnceLock::new(),
             sky,
         }
     }
 
+    /// The working copy, worked out anew from the second frame on: that costs less than holding it.
+    fn working(&self) -> SceneLinear {
+        self.kept().take().unwrap_or_else(|| {
+            let Frame { samples, encoding } = &self.frame;
+            samples.reduced(encoding, self.factor)
+        })
+    }
+
+    fn kept(&self) -> MutexGuard<'_, Option<SceneLinear>> {
+        self.working.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The working copy in the lit frame's pixels, and where it shows anything.
+    fn aligned(&self, registration: &Registration) -> (SceneLinear, Plane<bool>) {
+        let working = self.working();
+        let size = working.size();
+        if registration.is_identity() {
+            return (working, Plane::filled(size, true));
+        }
+        warp_plate_to_lit(&working, registration, size)
+    }
+
     fn registered(&self, lit: &SceneLinear) -> Result<Registration, CleanError> {
-        let features = self.features.get_or_init(|| describe(&self.working));
+        let features = self.features.get_or_init(|| {
+            let working = self.working();
+            let features = describe(&working);
+            *self.kept() = Some(working);
+            features
+        });
         register(features, lit).map_err(|e| CleanError::NotAligned {
             tiles: e.tiles,
             needed: e.needed,
