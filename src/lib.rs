@@ -14,6 +14,7 @@
 //! mask      where the plate is to show
 //! merge     the relit patch, into the lit frame's samples
 //! verdict   finished, or where to look
+//! shoot     which frames are one set-up, and which is its plate
 //! ```
 //!
 //! [`pipeline::SetUp`] runs them in order; a stage never reads files or prints.
@@ -59,5 +60,6 @@ pub mod region;
 pub mod registration;
 pub mod report;
 pub mod scene;
+pub mod shoot;
 pub mod sky;
 pub mod verdict;

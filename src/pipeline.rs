@@ -273,11 +273,10 @@ impl SetUp {
             factor: self.factor,
         });
         let asked = |extra| wanted.contains(&extra);
-        let lie = (&found.registration, &found.drift);
         let extras = Extras {
             labels: asked(Extra::Labels).then(|| with_sky(&labels, &found.sky.mask)),
             decision: asked(Extra::Decision)
-                .then(|| self.decision(lie, &regions, &classified.labels)),
+                .then(|| self.decision(&found, &regions, &classified.labels)),
             ..Extras::default()
         };
         let report = FrameReport {

@@ -17,7 +17,10 @@ Exit codes:
 const CLEAN_EXAMPLES: &str = "\
 Examples:
   derig clean portrait-1.jpg portrait-2.jpg --plate plate.jpg --out cleaned
-  derig clean portrait.tif --plate plate.tif --out cleaned --layers patch,openraster";
+  derig clean portrait.tif --plate plate.tif --out cleaned --layers patch,openraster
+  derig clean card --out cleaned
+      sorts the folder into set-ups and finds each one's plate; the same again goes on where a run
+      was cut short";
 
 /// Takes the lighting gear out of location portraits.
 ///
@@ -48,6 +51,8 @@ pub(super) enum Command {
     /// Merge again from masks, layers or corrections that came back from a person
     #[command(before_help = super::redo_args::EXAMPLES, after_help = EXIT_CODES)]
     Redo(RedoArgs),
+    /// Join reports of one shoot's set-ups into one
+    Join(JoinArgs),
     /// Print the settings in force and where each is from
     Settings(SettingsArgs),
     /// Write a set of sample frames into a folder and clean them
@@ -60,6 +65,7 @@ impl Command {
             Self::Clean(typed) => typed.talk.level(),
             Self::Demo(typed) => typed.talk.level(),
             Self::Redo(typed) => typed.talk.level(),
+            Self::Join(typed) => typed.talk.level(),
             Self::Plan(_) | Self::Settings(_) => TalkArgs::default().level(),
         }
     }
@@ -68,12 +74,23 @@ impl Command {
 /// `derig clean`.
 #[derive(Debug, clap::Args)]
 pub(super) struct CleanArgs {
-    /// Lit frames of one set-up, all from the same tripod
-    #[arg(required = true, value_name = "LIT")]
+    /// Lit frames, or folders of them
+    #[arg(required_unless_present = "plan", value_name = "LIT")]
     pub(super) lit: Vec<PathBuf>,
-    /// The plate: the same view with the gear gone; may be given more than once
-    #[arg(short, long = "plate", required = true, value_name = "PLATE", action = ArgAction::Append)]
+    /// The plate: the same view with the gear gone; may be given more than once. Without it frames
+    /// are sorted into set-ups, and each set-up's plate is looked for
+    #[arg(short, long = "plate", value_name = "PLATE", action = ArgAction::Append)]
     pub(super) plates: Vec<PathBuf>,
+    /// Tell what would be cleaned against which plate, and do nothing
+    #[arg(long, value_enum, value_name = "FORM", num_args = 0..=1, require_equals = true,
+        default_missing_value = "table")]
+    pub(super) dry_run: Option<PlanForm>,
+    /// Clean what a plan says (JSON lines; `-` for standard input)
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["lit", "plates"])]
+    pub(super) plan: Option<PathBuf>,
+    /// With --plan: this set-up alone, its report by itself
+    #[arg(long, value_name = "NUMBER", requires = "plan", conflicts_with = "lit")]
+    pub(super) set_up: Option<usize>,
     /// Folder for cleaned frames, masks and report; made when missing
     #[arg(short, long, value_name = "DIR")]
     pub(super) out: Option<PathBuf>,
@@ -114,6 +131,9 @@ impl CleanArgs {
         Self {
             lit: Vec::new(),
             plates: Vec::new(),
+            dry_run: None,
+            plan: None,
+            set_up: None,
             out: None,
             overwrite: false,
             must_find: false,
@@ -127,6 +147,22 @@ impl CleanArgs {
             talk: TalkArgs::default(),
         }
     }
+}
+
+/// `derig join`.
+#[derive(Debug, clap::Args)]
+pub(super) struct JoinArgs {
+    /// Reports of runs into one folder with the same settings
+    #[arg(required = true, value_name = "REPORT")]
+    pub(super) reports: Vec<PathBuf>,
+    /// File for the joined report
+    #[arg(short, long, value_name = "FILE")]
+    pub(super) out: PathBuf,
+    /// Replace the file
+    #[arg(long)]
+    pub(super) overwrite: bool,
+    #[command(flatten)]
+    pub(super) talk: TalkArgs,
 }
 
 /// `derig settings`.
@@ -237,6 +273,15 @@ pub(super) enum MaskFormat {
     Tiff,
 }
 
+/// How a plan is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum PlanForm {
+    /// For people
+    Table,
+    /// JSON lines, one set-up a line, for `--plan`
+    Json,
+}
+
 /// Is kept what merging again needs?
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(super) enum RedoData {
@@ -305,9 +350,16 @@ mod tests {
     }
 
     #[test]
-    fn a_plate_and_a_lit_frame_are_needed() {
-        assert!(clean(&["a.jpg", "--out", "o"]).is_err());
+    fn a_lit_frame_or_a_plan_is_needed() {
+        assert!(clean(&["a.jpg", "--out", "o"]).is_ok());
         assert!(clean(&["--plate", "p.jpg", "--out", "o"]).is_err());
+        assert!(clean(&["--plan", "p.jsonl", "--set-up", "3"]).is_ok());
+        assert!(clean(&["a.jpg", "--plan", "p.jsonl"]).is_err());
+        assert!(clean(&["a.jpg", "--set-up", "3"]).is_err());
+        let form = |typed: &str| clean(&["a.jpg", typed]).map(|typed| typed.dry_run);
+        assert_eq!(form("--dry-run").unwrap(), Some(PlanForm::Table));
+        assert_eq!(form("--dry-run=json").unwrap(), Some(PlanForm::Json));
+        assert!(form("--dry-run=xml").is_err());
     }
 
     #[test]

@@ -6,18 +6,20 @@
 //! command line whatever the timing.
 
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::{self, Scope};
 use std::time::Instant;
 
 use super::args::{LayerChoice, RedoData, Timings};
 use super::exit_status::ExitStatus;
-use super::frame_output::{self, Change, Finished, How, LitFacts};
+use super::frame_output::LitFacts;
+use super::hand_over::{failed_entry, write_all};
+use super::journal::Journal;
 use super::messages::{Failure, Messages};
-use super::plan::{CleanPlan, FramePlan, Target};
+use super::plan::{CleanPlan, FramePlan, RunPlan};
 use super::progress::Progress;
-use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport, shown, shown_name};
-use super::settings::name_of;
+use super::run_report::{ErrorEntry, FrameEntry, RunReport, shown};
 use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimits};
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
 use crate::scene::CodeValues;
@@ -29,24 +31,53 @@ const KEPT_FRAMES_BYTES: usize = 150 << 20;
 /// Runs a plan and writes its report.
 ///
 /// # Errors
-/// [`Failure`] when no frame can be worked on (a plate fails) or the report cannot be written.
-pub(super) fn run(plan: &CleanPlan, messages: &Messages) -> Result<ExitStatus, Failure> {
-    let progress = Progress::new(messages, plan.frames.len());
-    let frames = clean_frames(plan, messages, &progress);
+/// [`Failure`] when no frame can be worked on (the only plate fails) or the report cannot be
+/// written.
+pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Failure> {
+    let frames = run.set_ups.iter().map(|plan| plan.frames.len()).sum();
+    let progress = Progress::new(messages, frames);
+    let journal = Journal::beside(&run.report);
+    let mut entries = Vec::with_capacity(frames);
+    for plan in &run.set_ups {
+        match clean_frames(plan, messages, &progress, &journal) {
+            Ok(frames) => entries.extend(frames),
+            Err(failure) if run.set_ups.len() == 1 => {
+                progress.finish();
+                journal.done();
+                return Err(failure);
+            }
+            Err(failure) => {
+                messages.failure(&failure);
+                let error = ErrorEntry::new(&*failure.error, failure.hint.as_deref());
+                let failed = plan.frames.iter();
+                entries.extend(failed.map(|frame| failed_entry(plan, frame, error.clone())));
+            }
+        }
+    }
     progress.finish();
-    let report = RunReport::new(plan, frames?);
-    write_report(plan, &report)?;
+    let Some(first) = run.set_ups.first() else {
+        return Ok(ExitStatus::AllDone);
+    };
+    let report = RunReport::new(&run.set_ups, entries);
+    write_report(first, &report)?;
+    journal.done();
     if messages.timings() == Timings::Shown {
         for (stage, seconds) in report.timings() {
             messages.line(&format!("{seconds:9.3} s  {stage}"));
         }
     }
+    let all = run.set_ups.iter().flat_map(|plan| &plan.frames);
+    let before = all.filter(|frame| frame.finished.is_some()).count();
+    let before = match before {
+        0 => String::new(),
+        n => format!(" ({n} finished before)"),
+    };
     messages.line(&format!(
-        "{}; report in `{}`",
+        "{}{before}; report in `{}`",
         report.summary(),
-        plan.report.display()
+        run.report.display()
     ));
-    Ok(report.exit_status(plan.nothing_found))
+    Ok(report.exit_status(first.nothing_found))
 }
 
 pub(super) fn write_report(plan: &CleanPlan, report: &RunReport) -> Result<(), Failure> {
@@ -81,56 +112,71 @@ impl Read {
 }
 
 /// What the cleaning thread hands to the writer, in the order of the command line.
-enum Outcome {
+pub(super) enum Outcome {
     Cleaned(Box<Cleaned>),
+    /// By a run before.
+    Finished(Box<FrameEntry>),
     Failed(Box<dyn std::error::Error + Send + Sync>, Option<String>),
 }
 
-struct Cleaned {
-    frame: CleanedFrame,
-    lit: LitFacts,
-    camera: CameraFacts,
-    warnings: Vec<PhotoWarning>,
-    read_seconds: f64,
+pub(super) struct Cleaned {
+    pub(super) frame: CleanedFrame,
+    pub(super) lit: LitFacts,
+    pub(super) camera: CameraFacts,
+    pub(super) warnings: Vec<PhotoWarning>,
+    pub(super) read_seconds: f64,
 }
 
 fn clean_frames(
     plan: &CleanPlan,
     messages: &Messages,
     progress: &Progress<'_>,
+    journal: &Journal,
 ) -> Result<Vec<FrameEntry>, Failure> {
-    let readable = readable(plan);
-    let first_look = first_look(plan);
+    let all_finished = plan.frames.iter().all(|f| f.finished.is_some());
+    let first_look = if all_finished {
+        Vec::new()
+    } else {
+        first_look(plan)
+    };
     thread::scope(|scope| {
         let looked_at = read_ahead(scope, plan, first_look.clone());
-        // With nothing to look at first, the frame itself is decoded beside the plate.
+        // With nothing to look at first, the frames themselves are decoded beside the plate.
+        let unfinished = |i: &usize| plan.frames[*i].finished.is_none();
+        let to_read: Vec<_> = readable(plan).into_iter().filter(unfinished).collect();
         let early = first_look
             .is_empty()
-            .then(|| read_ahead(scope, plan, readable.clone()));
-        let mut set_up = set_up(plan, messages)?;
-        let mut kept = observe(&mut set_up, &first_look, &looked_at);
+            .then(|| read_ahead(scope, plan, to_read.clone()));
+        let mut kept = BTreeMap::new();
+        let mut set_up = None;
+        if !all_finished {
+            let mut plates = self::set_up(&plan.plates, messages)?;
+            kept = observe(plan, &mut plates, &first_look, &looked_at);
+            set_up = Some(plates);
+        }
         drop(looked_at);
 
         let incoming = early.unwrap_or_else(|| {
-            let left = readable.iter().copied();
+            let left = to_read.iter().copied();
             let left = left.filter(|i| !kept.contains_key(i)).collect();
             read_ahead(scope, plan, left)
         });
         let wanted = wanted(&plan.layers, plan.redo_data);
         let (to_writer, outcomes) = sync_channel(0);
-        let writer = scope.spawn(move || write_all(plan, messages, progress, &outcomes));
+        let writer = scope.spawn(move || write_all(plan, messages, progress, journal, &outcomes));
         for (index, frame) in plan.frames.iter().enumerate() {
-            let outcome = match &frame.target {
-                Ok(_) => {
+            let outcome = match (&frame.target, &frame.finished, &set_up) {
+                (_, Some(entry), _) => Outcome::Finished(entry.clone()),
+                (Ok(_), None, Some(set_up)) => {
                     let read = kept.remove(&index).unwrap_or_else(|| {
                         incoming
                             .recv()
                             .expect("the reader hands over every frame it was given")
                     });
                     let keeps = keeps_lit(plan);
-                    clean_one(&set_up, (index, frame), read, (keeps, &wanted), progress)
+                    clean_one(set_up, (index, frame), read, (keeps, &wanted), progress)
                 }
-                Err(_) => Outcome::unreadable(Read::from(frame).photo.err()),
+                _ => Outcome::unreadable(Read::from(frame).photo.err()),
             };
             if to_writer.send(outcome).is_err() {
                 break;
@@ -176,9 +222,13 @@ fn read_ahead<'scope>(
     receiver
 }
 
-pub(super) fn set_up(plan: &CleanPlan, messages: &Messages) -> Result<SetUp, Failure> {
-    let mut plates = Vec::with_capacity(plan.plates.len());
-    for path in &plan.plates {
+/// The plates, read and prepared.
+///
+/// # Errors
+/// [`Failure`] when one cannot be read, or they differ in size.
+pub(super) fn set_up(paths: &[PathBuf], messages: &Messages) -> Result<SetUp, Failure> {
+    let mut plates = Vec::with_capacity(paths.len());
+    for path in paths {
         let plate = photo::read(path, &ReadLimits::default()).map_err(file_failure)?;
         for warning in &plate.warnings {
             messages.warning(&format!("`{}`: {warning}", path.display()));
@@ -197,6 +247,7 @@ pub(super) fn set_up(plan: &CleanPlan, messages: &Messages) -> Result<SetUp, Fai
 
 /// Shows the first-look frames to the set-up and keeps what fits for the clean-up.
 fn observe(
+    plan: &CleanPlan,
     set_up: &mut SetUp,
     first_look: &[usize],
     looked_at: &Receiver<Read>,
@@ -216,7 +267,7 @@ fn observe(
         let _ = set_up.observe(index, &frame);
         photo.samples = frame.samples;
         let bytes = bytes(&photo.samples.values);
-        if bytes <= room {
+        if bytes <= room && plan.frames[index].finished.is_none() {
             room -= bytes;
             kept.insert(index, read);
         }
@@ -341,118 +392,5 @@ impl Outcome {
         let error = error.expect("a frame that could not be read once stays unreadable");
         let hint = error.hint().map(ToOwned::to_owned);
         Self::Failed(Box::new(error), hint)
-    }
-}
-
-/// The writer: outputs on the disk, the user told, an entry a frame.
-fn write_all(
-    plan: &CleanPlan,
-    messages: &Messages,
-    progress: &Progress<'_>,
-    outcomes: &Receiver<Outcome>,
-) -> Vec<FrameEntry> {
-    plan.frames
-        .iter()
-        .zip(outcomes.iter())
-        .map(|(frame, outcome)| {
-            let entry = match outcome {
-                Outcome::Cleaned(cleaned) => hand_over(plan, frame, *cleaned),
-                Outcome::Failed(error, hint) => Err((error, hint)),
-            };
-            match entry {
-                Ok(entry) => {
-                    progress.handed_over(&entry);
-                    entry
-                }
-                Err((error, hint)) => {
-                    messages.error(&*error, hint.as_deref());
-                    progress.step();
-                    failed_entry(frame, ErrorEntry::new(&*error, hint.as_deref()))
-                }
-            }
-        })
-        .collect()
-}
-
-pub(super) type Told = (Box<dyn std::error::Error + Send + Sync>, Option<String>);
-
-fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<FrameEntry, Told> {
-    let target = frame
-        .target
-        .as_ref()
-        .expect("a frame without a target is not cleaned");
-    let start = Instant::now();
-    let report = cleaned.frame.report;
-    let status = match frame_output::change(&cleaned.frame.mask) {
-        Change::None => FrameStatus::NothingToRemove,
-        Change::Some => FrameStatus::Cleaned,
-    };
-    let how = How {
-        mask_depth: plan.mask_depth,
-        quality: plan.quality,
-        existing: plan.existing,
-    };
-    let finished = Finished {
-        merged: cleaned.frame.merged,
-        mask: cleaned.frame.mask,
-        extras: cleaned.frame.extras,
-    };
-    let lost = frame_output::write(&frame.lit, cleaned.lit, finished, target, how);
-    let lost = lost.map_err(|e| -> Told {
-        let hint = e.hint().map(ToOwned::to_owned);
-        (Box::new(e), hint)
-    })?;
-    let write_seconds = start.elapsed().as_secs_f64();
-    Ok(FrameEntry {
-        lit: shown(&frame.lit),
-        merged: Some(shown_name(&target.merged)),
-        mask: Some(shown_name(&target.mask)),
-        layers: target
-            .layers
-            .iter()
-            .map(|(layer, path)| (name_of(layer), shown_name(path)))
-            .collect(),
-        redo_data: redo_data_name(target),
-        hashes: frame_output::hashes(&frame.lit, target),
-        taken_back: Vec::new(),
-        status,
-        error: None,
-        exposure: cleaned.camera,
-        warnings: cleaned
-            .warnings
-            .iter()
-            .chain(&lost)
-            .map(ToString::to_string)
-            .collect(),
-        file_seconds: BTreeMap::from([
-            ("read".to_owned(), cleaned.read_seconds),
-            ("write".to_owned(), write_seconds),
-        ]),
-        report: Some(report),
-    })
-}
-
-/// Path in the output folder, as the report tells it.
-pub(super) fn redo_data_name(target: &Target) -> Option<String> {
-    let path = target.redo_data.as_ref()?;
-    let folder = path.parent().map(shown_name).unwrap_or_default();
-    Some(format!("{folder}/{}", shown_name(path)))
-}
-
-pub(super) fn failed_entry(frame: &FramePlan, error: ErrorEntry) -> FrameEntry {
-    FrameEntry {
-        lit: shown(&frame.lit),
-        merged: None,
-        mask: None,
-        layers: BTreeMap::new(),
-        redo_data: None,
-        hashes: BTreeMap::new(),
-        taken_back: Vec::new(),
-        status: FrameStatus::Failed,
-        error: Some(error),
-        exposure: CameraFacts::default(),
-        warnings: Vec::new(),
-        file_seconds: BTreeMap::new(),
-        report: None,
     }
 }

@@ -6,7 +6,8 @@ use super::args::{CleanArgs, DemoArgs};
 use super::clean;
 use super::exit_status::ExitStatus;
 use super::messages::{Failure, Messages};
-use super::plan::CleanPlan;
+use super::plan::RunPlan;
+use super::plan_line::PlanLine;
 use super::settings::InForce;
 use crate::photo::{self, Existing};
 
@@ -63,13 +64,7 @@ pub(super) fn run(typed: &DemoArgs, messages: &Messages) -> Result<ExitStatus, F
     for scene in &SCENES {
         let folder = typed.folder.join(scene.name);
         write_scene(scene, &folder, existing)?;
-        plans.push((
-            scene,
-            CleanPlan::from_args(
-                &clean_args(scene, &folder, typed),
-                &InForce::built_in(folder.join(CLEANED)),
-            )?,
-        ));
+        plans.push((scene, plan(scene, &folder, typed)?));
     }
     let mut worst = ExitStatus::AllDone;
     for (scene, plan) in plans {
@@ -104,16 +99,16 @@ fn write_scene(scene: &Scene, folder: &Path, existing: Existing) -> Result<(), F
     Ok(())
 }
 
-fn clean_args(scene: &Scene, folder: &Path, typed: &DemoArgs) -> CleanArgs {
+fn plan(scene: &Scene, folder: &Path, typed: &DemoArgs) -> Result<RunPlan, Failure> {
     let lit: Vec<PathBuf> = scene
         .lit
         .iter()
         .map(|(name, _)| folder.join(name))
         .collect();
-    CleanArgs {
-        lit,
-        plates: vec![folder.join(PLATE_NAME)],
+    let line = PlanLine::new(1, vec![folder.join(PLATE_NAME)], lit, "as named".to_owned());
+    let typed = CleanArgs {
         overwrite: typed.overwrite,
         ..CleanArgs::with_settings(None)
-    }
+    };
+    RunPlan::from_set_ups(&[line], &typed, &InForce::built_in(folder.join(CLEANED)))
 }

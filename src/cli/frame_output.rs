@@ -140,29 +140,37 @@ pub(super) fn write(
 
 /// Hashes of a frame's files by what they are; what cannot be read is left out.
 pub(super) fn hashes(lit: &Path, target: &Target) -> BTreeMap<String, String> {
-    let layers = target
-        .layers
-        .iter()
-        .map(|(l, path)| (name_of(l), path.as_path()));
-    let kept = target
-        .redo_data
-        .iter()
-        .map(|path| (REDO_DATA.to_owned(), path.as_path()));
-    [
-        ("lit", lit),
-        ("merged", &target.merged),
-        ("mask", &target.mask),
-    ]
-    .into_iter()
-    .map(|(what, path)| (what.to_owned(), path))
-    .chain(layers)
-    .chain(kept)
-    .filter_map(|(what, path)| Some((what, content_hash(path).ok()?)))
-    .collect()
+    [("lit".to_owned(), lit)]
+        .into_iter()
+        .chain(outputs(target))
+        .filter_map(|(what, path)| Some((what, content_hash(path).ok()?)))
+        .collect()
+}
+
+/// Are all of a frame's outputs there, with the contents that the report tells?
+pub(super) fn are_as_written(target: &Target, told: &BTreeMap<String, String>) -> bool {
+    outputs(target).all(|(what, path)| {
+        let was = told.get(&what);
+        was.is_some() && content_hash(path).ok().as_ref() == was
+    })
+}
+
+/// A frame's outputs by what they are.
+fn outputs(target: &Target) -> impl Iterator<Item = (String, &Path)> {
+    let layers = target.layers.iter();
+    let layers = layers.map(|(l, path)| (name_of(l), path.as_path()));
+    let kept = target.redo_data.iter();
+    let kept = kept.map(|path| (REDO_DATA.to_owned(), path.as_path()));
+    let pictures = [("merged", &target.merged), ("mask", &target.mask)];
+    pictures
+        .map(|(what, path)| (what.to_owned(), path.as_path()))
+        .into_iter()
+        .chain(layers)
+        .chain(kept)
 }
 
 /// What merging again needs, in the report.
-pub(super) const REDO_DATA: &str = "redo-data";
+const REDO_DATA: &str = "redo-data";
 
 fn write_layer(
     layer: LayerChoice,

@@ -11,8 +11,12 @@ mod demo;
 mod exit_status;
 mod file_identity;
 mod frame_output;
+mod hand_over;
+mod join;
+mod journal;
 mod messages;
 mod plan;
+mod plan_line;
 mod plan_shot;
 mod plan_shot_args;
 mod progress;
@@ -23,6 +27,7 @@ mod redo_run;
 mod run_report;
 mod settings;
 mod settings_print;
+mod shoot;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -30,6 +35,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use args::{Args, Command};
+use exit_status::ExitStatus;
 use messages::{Failure, Messages};
 
 /// Runs the command line `typed` (with the program's name first) to its exit code.
@@ -49,6 +55,7 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Demo(typed) => demo::run(typed, &messages),
         Command::Settings(typed) => settings_print::run(typed),
         Command::Redo(typed) => redo::run(typed, &messages),
+        Command::Join(typed) => join::run(typed, &messages),
         Command::Plan(typed) => plan_shot::run(typed),
     };
     match outcome {
@@ -60,10 +67,26 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
-fn clean_command(
-    typed: &args::CleanArgs,
-    messages: &Messages,
-) -> Result<exit_status::ExitStatus, Failure> {
-    let plan = plan::CleanPlan::from_args(typed, &settings::InForce::of(typed)?)?;
-    clean::run(&plan, messages)
+fn clean_command(typed: &args::CleanArgs, messages: &Messages) -> Result<ExitStatus, Failure> {
+    let in_force = settings::InForce::of(typed)?;
+    let shoot = shoot::set_ups(typed, messages)?;
+    let sorted = if shoot.left_out > 0 {
+        ExitStatus::SomeFailed
+    } else {
+        ExitStatus::AllDone
+    };
+    if let Some(form) = typed.dry_run {
+        shoot::print(&shoot, form);
+        return Ok(sorted);
+    }
+    if shoot.set_ups.is_empty() {
+        return Ok(sorted);
+    }
+    let plan = plan::RunPlan::from_set_ups(&shoot.set_ups, typed, &in_force)?;
+    let status = clean::run(&plan, messages)?;
+    Ok(if sorted == ExitStatus::AllDone {
+        status
+    } else {
+        sorted
+    })
 }

@@ -5,9 +5,16 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
+use rayon::prelude::*;
+
+use super::clean::first_look;
+use super::content_hash::content_hash;
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
+use super::journal::Earlier;
 use super::messages::Failure;
+use super::plan_line::PlanLine;
+use super::run_report::{FrameEntry, Settings, shown};
 use super::settings::{InForce, name_of};
 use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind, Probe};
 use crate::scene::Size;
@@ -23,6 +30,8 @@ const REDO_FOLDER: &str = "for-redo";
 #[derive(Debug)]
 pub(super) struct CleanPlan {
     pub(super) plates: Vec<PathBuf>,
+    /// Hashes of the plates' contents.
+    pub(super) plate_hashes: Vec<String>,
     pub(super) frames: Vec<FramePlan>,
     pub(super) report: PathBuf,
     pub(super) mask_depth: MaskDepth,
@@ -31,6 +40,7 @@ pub(super) struct CleanPlan {
     pub(super) quality: Option<u8>,
     pub(super) layers: Vec<LayerChoice>,
     pub(super) redo_data: RedoData,
+    /// May a report that stands there be replaced?
     pub(super) existing: Existing,
     pub(super) nothing_found: NothingFound,
 }
@@ -49,6 +59,12 @@ pub(super) enum NothingFound {
 pub(super) struct FramePlan {
     pub(super) lit: PathBuf,
     pub(super) target: Result<Target, PhotoError>,
+    /// May outputs that stand there be replaced?
+    pub(super) existing: Existing,
+    /// Hash of everything that the result depends on.
+    pub(super) inputs: Option<String>,
+    /// What an earlier run that was finished says of it.
+    pub(super) finished: Option<Box<FrameEntry>>,
 }
 
 /// Where a frame's outputs go.
@@ -141,27 +157,113 @@ impl From<PlanError> for Failure {
     }
 }
 
-impl CleanPlan {
+/// A run: its set-ups, and one report.
+#[derive(Debug)]
+pub(super) struct RunPlan {
+    pub(super) set_ups: Vec<CleanPlan>,
+    pub(super) report: PathBuf,
+}
+
+impl RunPlan {
     /// Checks everything that can be known before pixels are decoded.
     ///
     /// # Errors
     /// [`Failure`] that says what cannot be, to which file, and what to do instead.
-    pub(super) fn from_args(typed: &CleanArgs, in_force: &InForce) -> Result<Self, Failure> {
-        check_inputs(&typed.lit, &typed.plates)?;
-        let reference = probe_plates(&typed.plates)?;
-        let out = in_force.out_folder(&typed.lit)?;
-        let frames: Vec<FramePlan> = typed
+    pub(super) fn from_set_ups(
+        lines: &[PlanLine],
+        typed: &CleanArgs,
+        in_force: &InForce,
+    ) -> Result<Self, Failure> {
+        let lit: Vec<PathBuf> = lines.iter().flat_map(|l| l.lit.iter().cloned()).collect();
+        let out = in_force.out_folder(&lit)?;
+        let report = match (typed.set_up, lines) {
+            (Some(_), [line]) => out.join(format!("report-{}.json", line.name)),
+            _ => out.join(REPORT_NAME),
+        };
+        let earlier = if typed.overwrite {
+            Earlier::default()
+        } else {
+            Earlier::read(&report)
+        };
+        let existing = if typed.overwrite || is_of_this_run(&earlier, &lit) {
+            Existing::Replace
+        } else {
+            Existing::Keep
+        };
+        let mut set_ups = Vec::with_capacity(lines.len());
+        for line in lines {
+            let mut plan = CleanPlan::of_set_up(line, &out, in_force)?;
+            plan.report.clone_from(&report);
+            plan.existing = existing;
+            plan.nothing_found = if typed.must_find {
+                NothingFound::IsTold
+            } else {
+                NothingFound::IsFine
+            };
+            plan.look_back(&earlier, typed.overwrite);
+            plan.check_outputs(&plan.lit(), |_| true)?;
+            set_ups.push(plan);
+        }
+        check_apart(&set_ups)?;
+        for plan in &set_ups {
+            plan.make_folders(&out)?;
+        }
+        if typed.set_up.is_none() {
+            // Set-ups that are cleaned one by one may be at work in the same folder.
+            earlier.clear_parts(&out);
+            earlier.clear_parts(&out.join(REDO_FOLDER));
+        }
+        Ok(Self { set_ups, report })
+    }
+}
+
+/// Does what stands there tell of this run's frames only?
+fn is_of_this_run(earlier: &Earlier, lit: &[PathBuf]) -> bool {
+    let named: BTreeSet<String> = lit.iter().map(|path| shown(path)).collect();
+    let known = !earlier.reported.is_empty() || earlier.cut_short;
+    known && earlier.reported.is_subset(&named)
+}
+
+/// Would two set-ups write to one file?
+fn check_apart(set_ups: &[CleanPlan]) -> Result<(), PlanError> {
+    let mut owners: BTreeMap<&Path, &Path> = BTreeMap::new();
+    for plan in set_ups {
+        let all = (0..plan.frames.len()).collect();
+        for (output, frame) in plan.outputs(&all) {
+            let Some(frame) = frame else { continue };
+            if let Some(other) = owners.insert(output, &frame.lit) {
+                return Err(PlanError::SharedOutput(
+                    other.into(),
+                    frame.lit.clone(),
+                    output.into(),
+                ));
+            }
+        }
+    }
+    Ok(())
+}
+
+impl CleanPlan {
+    /// Checks one set-up's inputs and names its outputs.
+    ///
+    /// # Errors
+    /// [`Failure`] as [`RunPlan::from_set_ups`].
+    fn of_set_up(line: &PlanLine, out: &Path, in_force: &InForce) -> Result<Self, Failure> {
+        check_inputs(&line.lit, &line.plates)?;
+        let reference = probe_plates(&line.plates)?;
+        let frames: Vec<FramePlan> = line
             .lit
             .iter()
-            .map(|lit| frame_plan(lit, &out, in_force))
+            .map(|lit| frame_plan(lit, out, in_force))
             .collect();
         for frame in &frames {
             if let Ok(target) = &frame.target {
-                check_match(&frame.lit, &target.probe, &typed.plates[0], &reference)?;
+                check_match(&frame.lit, &target.probe, &line.plates[0], &reference)?;
             }
         }
-        let plan = Self {
-            plates: typed.plates.clone(),
+        Ok(Self {
+            plates: line.plates.clone(),
+            plate_hashes: Vec::new(),
             frames,
             report: out.join(REPORT_NAME),
             mask_depth: in_force.mask_depth.value,
@@ -170,20 +272,42 @@ impl CleanPlan {
             quality: in_force.quality.value,
             layers: in_force.layers.value.clone(),
             redo_data: in_force.redo_data.value,
-            nothing_found: if typed.must_find {
-                NothingFound::IsTold
-            } else {
-                NothingFound::IsFine
-            },
-            existing: if typed.overwrite {
-                Existing::Replace
-            } else {
-                Existing::Keep
-            },
-        };
-        plan.check_outputs(&typed.lit, |_| true)?;
-        plan.make_folders(&out)?;
-        Ok(plan)
+            nothing_found: NothingFound::IsFine,
+            existing: Existing::Keep,
+        })
+    }
+
+    /// Lit frames.
+    pub(super) fn lit(&self) -> Vec<PathBuf> {
+        self.frames.iter().map(|f| f.lit.clone()).collect()
+    }
+
+    /// Works out what each frame's result depends on, and what of it is done already.
+    fn look_back(&mut self, earlier: &Earlier, overwrite: bool) {
+        let hash = |path: &PathBuf| content_hash(path).unwrap_or_default();
+        self.plate_hashes = self.plates.par_iter().map(hash).collect();
+        let lit: Vec<String> = self.frames.par_iter().map(|f| hash(&f.lit)).collect();
+        let looked_at: Vec<&String> = first_look(self).into_iter().map(|i| &lit[i]).collect();
+        let common = serde_json::json!([
+            env!("CARGO_PKG_VERSION"),
+            Settings::of(self),
+            self.plate_hashes,
+            looked_at,
+        ])
+        .to_string();
+        for (frame, own) in self.frames.iter_mut().zip(&lit) {
+            let inputs = blake3::hash(format!("{common} {own}").as_bytes());
+            let inputs = inputs.to_hex().to_string();
+            let name = shown(&frame.lit);
+            if let Ok(target) = &frame.target {
+                let finished = earlier.finished(&name, &inputs, target);
+                frame.finished = finished.map(Box::new);
+            }
+            if overwrite || earlier.was_begun(&name) {
+                frame.existing = Existing::Replace;
+            }
+            frame.inputs = Some(inputs);
+        }
     }
 
     /// Makes the output folders.
@@ -250,21 +374,24 @@ impl CleanPlan {
             .filter_map(|path| Some((path, FileIdentity::of(path)?)))
             .collect();
         let mut existing = Vec::new();
-        for (output, _) in self.outputs(written) {
-            if let Some(found) = FileIdentity::of(output) {
-                if let Some((input, _)) = inputs.iter().find(|(_, id)| id.is_same_file(&found)) {
-                    return Err(PlanError::WouldReplaceInput((*input).clone()));
-                }
-                existing.push(output);
-            } else if output.symlink_metadata().is_ok() {
+        for (output, frame) in self.outputs(written) {
+            let found = FileIdentity::of(output);
+            if let Some(found) = &found
+                && let Some((input, _)) = inputs.iter().find(|(_, id)| id.is_same_file(found))
+            {
+                return Err(PlanError::WouldReplaceInput((*input).clone()));
+            }
+            let may_stand = match frame {
+                Some(frame) => frame.finished.is_some() || frame.existing == Existing::Replace,
+                None => self.existing == Existing::Replace,
+            };
+            if !may_stand && output.symlink_metadata().is_ok() {
                 existing.push(output);
             }
         }
         match existing.split_first() {
-            Some((first, more)) if self.existing == Existing::Keep => {
-                Err(PlanError::OutputExists((*first).to_owned(), more.len()))
-            }
-            _ => Ok(()),
+            Some((first, more)) => Err(PlanError::OutputExists((*first).to_owned(), more.len())),
+            None => Ok(()),
         }
     }
 }
@@ -407,6 +534,9 @@ pub(super) fn frame_plan(lit: &Path, out: &Path, in_force: &InForce) -> FramePla
     FramePlan {
         lit: lit.to_owned(),
         target,
+        existing: Existing::Keep,
+        inputs: None,
+        finished: None,
     }
 }
 

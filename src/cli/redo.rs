@@ -5,11 +5,13 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use super::args::LayerChoice;
-use super::clean::{self, redo_data_name};
+use super::clean;
 use super::content_hash::content_hash;
 use super::corrections::{self, Asked};
 use super::exit_status::ExitStatus;
 use super::frame_output::{self, Change, Finished, How, LitFacts};
+use super::hand_over::{failed_entry, redo_data_name};
+use super::journal::INPUTS;
 use super::messages::{Failure, Messages};
 use super::plan::{CleanPlan, FramePlan, NothingFound, Target};
 use super::progress::Progress;
@@ -29,12 +31,12 @@ use crate::report::FrameReport;
 pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, Failure> {
     let job = Job::from_args(typed)?;
     let progress = Progress::new(messages, job.meant.len());
-    let set_up = LazySetUp::new(&job.plan, messages);
+    let set_ups = job.set_ups(messages);
     let mut report = job.report.clone();
     let mut worst = ExitStatus::AllDone;
     let mut done = 0;
     for &index in &job.meant {
-        match job.redone(index, &set_up) {
+        match job.redone(index, &set_ups) {
             Ok((entry, warnings)) => {
                 for warning in warnings {
                     messages.warning(&format!("`{}`: {warning}", entry.lit));
@@ -49,7 +51,7 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
                 worst = failure.status;
                 if job.out != job.folder {
                     let error = ErrorEntry::new(&*failure.error, failure.hint.as_deref());
-                    report.frames[index] = clean::failed_entry(&job.plan.frames[index], error);
+                    report.frames[index] = failed_entry(&job.plan, &job.plan.frames[index], error);
                 }
             }
         }
@@ -133,10 +135,37 @@ impl Job {
         })
     }
 
+    /// The run's set-ups by their plates.
+    fn set_ups<'a>(&self, messages: &'a Messages) -> BTreeMap<Vec<String>, LazySetUp<'a>> {
+        let mut set_ups = BTreeMap::new();
+        for entry in &self.report.frames {
+            set_ups.entry(entry.plates.clone()).or_insert_with(|| {
+                let named = self.report.plates.iter().zip(&self.plan.plates);
+                let plates = named.filter(|(name, _)| entry.plates.contains(name));
+                let members = (0..self.report.frames.len())
+                    .filter(|&i| self.report.frames[i].plates == entry.plates);
+                let lit = members
+                    .map(|i| &self.plan.frames[i])
+                    .enumerate()
+                    .filter(|(_, frame)| frame.target.is_ok())
+                    .map(|(number, frame)| (number, frame.lit.clone()));
+                let plates = plates.map(|(_, path)| path.clone()).collect();
+                LazySetUp::new(plates, lit.collect(), messages)
+            });
+        }
+        set_ups
+    }
+
+    fn number_in_set_up(&self, index: usize) -> usize {
+        let plates = &self.report.frames[index].plates;
+        let before = self.report.frames[..index].iter();
+        before.filter(|entry| entry.plates == *plates).count()
+    }
+
     fn redone(
         &self,
         index: usize,
-        set_up: &LazySetUp<'_>,
+        set_ups: &BTreeMap<Vec<String>, LazySetUp<'_>>,
     ) -> Result<(FrameEntry, Vec<String>), Failure> {
         let (entry, frame) = (&self.report.frames[index], &self.plan.frames[index]);
         let start = Instant::now();
@@ -159,10 +188,10 @@ impl Job {
         };
         let read_seconds = start.elapsed().as_secs_f64();
         let redone = RedoFrame {
-            index,
+            index: self.number_in_set_up(index),
             path: &frame.lit,
             lit: &lit,
-            set_up,
+            set_up: &set_ups[&entry.plates],
             kept: entry.redo_data.as_ref().map(|name| self.folder.join(name)),
             mask_bits: self.plan.mask_depth.bits(),
             wanted: &clean::wanted(&choices, self.plan.redo_data),
@@ -221,7 +250,7 @@ impl Job {
         let how = How {
             mask_depth: self.plan.mask_depth,
             quality: self.plan.quality,
-            existing: self.plan.existing,
+            existing: frame.existing,
         };
         let finished = Finished {
             merged: redone.merged,
@@ -238,7 +267,11 @@ impl Job {
             .map(|(layer, path)| (name_of(layer), shown_name(path)))
             .collect();
         entry.redo_data = redo_data_name(target);
+        let inputs = entry.hashes.remove(INPUTS);
         entry.hashes = frame_output::hashes(&frame.lit, all);
+        entry
+            .hashes
+            .extend(inputs.map(|inputs| (INPUTS.to_owned(), inputs)));
         entry.error = None;
         entry.warnings = lost.iter().map(ToString::to_string).collect();
         Ok(())

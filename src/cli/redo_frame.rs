@@ -8,7 +8,6 @@ use super::clean::{self, CannotClean};
 use super::corrections::{Asked, painted};
 use super::exit_status::ExitStatus;
 use super::messages::{Failure, Messages};
-use super::plan::CleanPlan;
 use crate::handover::{
     self, HandedBack, Kept, LayerKind, Limits, Parts, mask_from_painted, painted_over,
 };
@@ -41,19 +40,26 @@ impl Changes {
     }
 }
 
-/// The plates and what they make of the lit frames, once they are needed.
+/// A set-up's plates and what they make of its lit frames, once they are needed.
 pub(super) struct LazySetUp<'a> {
-    plan: &'a CleanPlan,
     messages: &'a Messages,
+    paths: Vec<PathBuf>,
+    /// The set-up's lit frames whose headers can be read, by their numbers in it.
+    lit: Vec<(usize, PathBuf)>,
     plates: OnceCell<SetUp>,
     observed: OnceCell<SetUp>,
 }
 
 impl<'a> LazySetUp<'a> {
-    pub(super) fn new(plan: &'a CleanPlan, messages: &'a Messages) -> Self {
+    pub(super) fn new(
+        paths: Vec<PathBuf>,
+        lit: Vec<(usize, PathBuf)>,
+        messages: &'a Messages,
+    ) -> Self {
         Self {
-            plan,
             messages,
+            paths,
+            lit,
             plates: OnceCell::new(),
             observed: OnceCell::new(),
         }
@@ -61,7 +67,7 @@ impl<'a> LazySetUp<'a> {
 
     fn plates(&self) -> Result<&SetUp, Failure> {
         if self.plates.get().is_none() {
-            let set_up = clean::set_up(self.plan, self.messages)?;
+            let set_up = clean::set_up(&self.paths, self.messages)?;
             let _ = self.plates.set(set_up);
         }
         Ok(self.plates.get().expect("it was set above"))
@@ -70,18 +76,16 @@ impl<'a> LazySetUp<'a> {
     /// As the clean-up had it: shown the same lit frames.
     fn observed(&self) -> Result<&SetUp, Failure> {
         if self.observed.get().is_none() {
-            let mut set_up = clean::set_up(self.plan, self.messages)?;
-            for index in clean::first_look(self.plan) {
-                let path = &self.plan.frames[index].lit;
+            let mut set_up = clean::set_up(&self.paths, self.messages)?;
+            for at in SetUp::frames_to_observe(self.lit.len()) {
+                let (index, path) = &self.lit[at];
                 if let Ok(photo) = photo::read(path, &ReadLimits::default()) {
+                    let frame = Frame {
+                        samples: photo.samples,
+                        encoding: photo.encoding,
+                    };
                     // What keeps a frame from being observed kept it from being cleaned, too.
-                    let _ = set_up.observe(
-                        index,
-                        &Frame {
-                            samples: photo.samples,
-                            encoding: photo.encoding,
-                        },
-                    );
+                    let _ = set_up.observe(*index, &frame);
                 }
             }
             let _ = self.observed.set(set_up);
@@ -101,6 +105,7 @@ pub(super) struct Redone {
 
 /// One frame at work.
 pub(super) struct RedoFrame<'a> {
+    /// Its number in its set-up.
     pub(super) index: usize,
     pub(super) path: &'a Path,
     pub(super) lit: &'a Frame,
@@ -227,7 +232,7 @@ impl RedoFrame<'_> {
     fn reopened(&self, decision: &Decision) -> Result<Reopened<'_>, Failure> {
         let set_up = self.set_up.plates()?;
         set_up
-            .reopen(self.lit, &decision.lie, &Silent)
+            .reopen(self.lit, decision, &Silent)
             .map_err(|e| self.failure(e))
     }
 

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
-use super::plan::{CleanPlan, NothingFound, REPORT_NAME, frame_plan};
+use super::plan::{CleanPlan, FramePlan, NothingFound, REPORT_NAME, frame_plan};
 use super::run_report::{FrameEntry, FrameStatus, RunReport, shown_name};
 use crate::photo::Existing;
 use crate::report::REPORT_VERSION;
@@ -152,7 +152,10 @@ pub(super) fn plan(
         .collect();
     let frames = lit
         .iter()
-        .map(|lit| frame_plan(lit, out, &in_force))
+        .map(|lit| FramePlan {
+            existing,
+            ..frame_plan(lit, out, &in_force)
+        })
         .collect();
     let plan = CleanPlan {
         plates: report
@@ -160,6 +163,7 @@ pub(super) fn plan(
             .iter()
             .map(|p| found(p, path, report))
             .collect(),
+        plate_hashes: report.plate_hashes.clone(),
         frames,
         report: out.join(REPORT_NAME),
         mask_depth: in_force.mask_depth.value,

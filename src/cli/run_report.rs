@@ -7,7 +7,6 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::args::{LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
-use super::content_hash::content_hash;
 use super::exit_status::ExitStatus;
 use super::plan::{CleanPlan, NothingFound};
 use super::settings::{InForce, name_of, named};
@@ -42,7 +41,7 @@ pub(super) struct Settings {
 }
 
 impl Settings {
-    fn of(plan: &CleanPlan) -> Self {
+    pub(super) fn of(plan: &CleanPlan) -> Self {
         Self {
             mask_bits: MaskDepth::bits(plan.mask_depth),
             mask_format: name_of(&plan.mask_format),
@@ -75,6 +74,8 @@ impl Settings {
 pub(super) struct FrameEntry {
     /// As it was named.
     pub(super) lit: String,
+    /// Plates it was cleaned against, as they were named.
+    pub(super) plates: Vec<String>,
     /// File name of the cleaned frame in the output folder.
     pub(super) merged: Option<String>,
     /// File name of the mask in the output folder.
@@ -144,20 +145,55 @@ pub(super) fn shown_name(path: &Path) -> String {
 }
 
 impl RunReport {
-    pub(super) fn new(plan: &CleanPlan, frames: Vec<FrameEntry>) -> Self {
+    /// Of set-ups cleaned with the same settings.
+    ///
+    /// # Panics
+    /// When there is no set-up: a broken caller.
+    pub(super) fn new(set_ups: &[CleanPlan], frames: Vec<FrameEntry>) -> Self {
+        let plates = || set_ups.iter().flat_map(|plan| &plan.plates);
+        let hashes = set_ups.iter().flat_map(|plan| plan.plate_hashes.clone());
         Self {
             report_version: REPORT_VERSION,
             derig_version: env!("CARGO_PKG_VERSION").to_owned(),
-            settings: Settings::of(plan),
+            settings: Settings::of(&set_ups[0]),
             folder: std::env::current_dir().ok().map(|f| shown(&f)),
-            plate_hashes: plan
-                .plates
-                .iter()
-                .filter_map(|path| content_hash(path).ok())
-                .collect(),
-            plates: plan.plates.iter().map(|p| shown(p)).collect(),
+            plates: plates().map(|p| shown(p)).collect(),
+            plate_hashes: hashes.collect(),
             frames,
         }
+    }
+
+    /// One report of several; none where they were made with other settings or by another version.
+    pub(super) fn joined(self, other: Self) -> Option<Self> {
+        let alike = self.report_version == other.report_version
+            && self.derig_version == other.derig_version
+            && self.settings == other.settings;
+        if !alike {
+            return None;
+        }
+        let mut joined = self;
+        // Relative names mean the same only from the same folder.
+        let elsewhere = joined.folder != other.folder;
+        let from_anywhere = |name: String| match (&other.folder, elsewhere) {
+            (Some(folder), true) => shown(&Path::new(folder).join(name)),
+            _ => name,
+        };
+        for (plate, hash) in other.plates.into_iter().zip(other.plate_hashes) {
+            let plate = from_anywhere(plate);
+            if !joined.plates.contains(&plate) {
+                joined.plates.push(plate);
+                joined.plate_hashes.push(hash);
+            }
+        }
+        for mut entry in other.frames {
+            entry.lit = from_anywhere(entry.lit);
+            entry.plates = entry.plates.into_iter().map(from_anywhere).collect();
+            match joined.frames.iter_mut().find(|f| f.lit == entry.lit) {
+                Some(same) => *same = entry,
+                None => joined.frames.push(entry),
+            }
+        }
+        Some(joined)
     }
 
     fn count(&self, status: FrameStatus) -> usize {

@@ -1,9 +1,10 @@
-//! What is kept of a clean-up so that it can be merged again: a ZIP of a JSON text and three PNGs.
+//! What is kept of a clean-up so that it can be merged again: a ZIP of a JSON text and four PNGs.
 //!
 //! | entry | holds |
 //! |---|---|
 //! | `decision.json` | where plate and clouds lie, what each piece was taken for |
 //! | `pieces.png` | piece number a working pixel, 24 bits as red, green, blue |
+//! | `sky.png` | open sky of the plate, 255 or 0 a working pixel |
 //! | `mask.png` | share of the plate, 16 bits, cut to the mask |
 //! | `merged.png` | the merge's samples, cut to the mask, 0 where it is the lit frame's |
 
@@ -20,6 +21,7 @@ use crate::scene::{ChannelLayout, CodeValues, Label, Plane, Samples, Size, Windo
 
 const DECISION: &str = "decision.json";
 const PIECES: &str = "pieces.png";
+const SKY: &str = "sky.png";
 const MASK: &str = "mask.png";
 const MERGED: &str = "merged.png";
 /// Version of this layout.
@@ -92,7 +94,10 @@ pub fn write_kept(
         labels: decision.labels.clone(),
     };
     let text = serde_json::to_vec(&text).expect("a decision has string keys only");
-    let mut pictures = vec![(PIECES, pieces_picture(&decision.pieces))];
+    let mut pictures = vec![
+        (PIECES, pieces_picture(&decision.pieces)),
+        (SKY, sky_picture(&decision.sky)),
+    ];
     if let Some(window) = window {
         pictures.push((MASK, mask_cut(mask, window)));
         pictures.push((MERGED, merged_cut(merged, mask, window)));
@@ -142,6 +147,10 @@ pub fn read_kept(file: impl Read + Seek, lit: &Samples) -> Result<Kept, KeptErro
     if [pieces.columns(), pieces.rows()] != text.size.map(working) {
         return Err(other("its pieces are of another size"));
     }
+    let sky = picture(&mut archive, SKY)?;
+    if sky.size != pieces.size() {
+        return Err(other("its sky is of another size"));
+    }
     let most = pieces.as_slice().par_iter().max().copied().unwrap_or(0);
     if most as usize > text.labels.len() {
         return Err(other("it has pieces that were taken for nothing"));
@@ -151,6 +160,7 @@ pub fn read_kept(file: impl Read + Seek, lit: &Samples) -> Result<Kept, KeptErro
         mask: Plane::filled(lit.size, 0),
         decision: Decision {
             lie: text.lie,
+            sky: Plane::from_fn(sky.size, |x, y| sky.code(x, y, 0) > 0),
             pieces,
             labels: text.labels,
         },
@@ -308,6 +318,15 @@ fn pieces_picture(pieces: &Plane<u32>) -> Samples {
         size: pieces.size(),
         layout: ChannelLayout::Rgb,
         values: CodeValues::Eight(pieces.as_slice().iter().flat_map(bytes).collect()),
+    }
+}
+
+fn sky_picture(sky: &Plane<bool>) -> Samples {
+    let codes = sky.map(|&open| if open { u8::MAX } else { 0 });
+    Samples {
+        size: sky.size(),
+        layout: ChannelLayout::Grey,
+        values: CodeValues::Eight(codes.as_slice().to_vec()),
     }
 }
 

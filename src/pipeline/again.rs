@@ -5,12 +5,14 @@
 //! where more is wanted is the plate relit anew, with the old merge as its surroundings: new patches
 //! run on into old ones.
 
+use std::sync::OnceLock;
+
 use rayon::prelude::*;
 
 use super::aligned::AlignedPlate;
-use super::comparison::{Comparison, Plate};
-use super::{Clock, Decision, Frame, Lie, Observer, SetUp};
-use crate::change::relit_as_seen;
+use super::comparison::{Comparison, Known, Plate};
+use super::{Clock, Decision, Frame, Observer, SetUp};
+use crate::change::{Evidence, relit_as_seen};
 use crate::lighting::FLARE;
 use crate::merge::{Relight, RelightInputs, relight};
 use crate::numeric::elementary::exp;
@@ -137,6 +139,8 @@ pub struct Reopened<'a> {
     set_up: &'a SetUp,
     plate: &'a Plate,
     compared: Comparison,
+    /// For corrections alone.
+    evidence: OnceLock<Evidence>,
 }
 
 impl SetUp {
@@ -147,16 +151,21 @@ impl SetUp {
     pub fn reopen(
         &self,
         lit: &Frame,
-        lie: &Lie,
+        decision: &Decision,
         observer: &dyn Observer,
     ) -> Result<Reopened<'_>, CleanError> {
         let plate = self.check(lit)?;
         let mut clock = Clock::new(observer);
-        let compared = self.compare(plate, lit, Some(lie), &mut clock)?;
+        let known = Known {
+            lie: &decision.lie,
+            sky: Some(&decision.sky),
+        };
+        let compared = self.compare(plate, lit, Some(known), &mut clock)?;
         Ok(Reopened {
             set_up: self,
             plate,
             compared,
+            evidence: OnceLock::new(),
         })
     }
 }

@@ -25,7 +25,17 @@ pub(super) struct Plate {
     working: Mutex<Option<SceneLinear>>,
     /// For registration alone: not worked out where that is known.
     features: OnceLock<Features>,
-    pub(super) sky: SkyLayer,
+    /// Likewise.
+    sky: OnceLock<SkyLayer>,
+}
+
+/// What a comparison before found out.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Known<'a> {
+    /// Where plate and clouds lie.
+    pub(super) lie: &'a Lie,
+    /// Open sky of the plate in lit-frame pixels, where it was kept.
+    pub(super) sky: Option<&'a Plane<bool>>,
 }
 
 /// What a lit frame and the plate say together before anything is decided.
@@ -62,32 +72,39 @@ impl SetUp {
         &self,
         plate: &Plate,
         lit: &Frame,
-        known: Option<&Lie>,
+        known: Option<Known<'_>>,
         clock: &mut Clock<'_>,
     ) -> Result<Comparison, CleanError> {
         clock.start("reduce");
         let small = lit.samples.reduced(&lit.encoding, self.factor);
         clock.start("registration");
         let registration = match known {
-            Some(known) => known.registration.clone(),
+            Some(known) => known.lie.registration.clone(),
             None => plate.registered(&small)?,
         };
+        let known_sky = known.and_then(|known| known.sky);
+        if known_sky.is_none() {
+            // Before the working copy is handed over.
+            plate.sky();
+        }
         let (aligned, usable) = plate.aligned(&registration);
         let aligned = beyond_border(aligned, &usable);
         let usable = eroded(&usable, BORDER_PX);
         clock.start("sky");
         let columns = small.size().columns;
-        let sky = if registration.is_identity() {
-            plate.sky.clone()
+        let sky = if let Some(mask) = known_sky {
+            SkyLayer::from_mask(mask.clone())
+        } else if registration.is_identity() {
+            plate.sky().clone()
         } else {
             plate
-                .sky
+                .sky()
                 .moved(|y, places| registration.plate_row(y, columns, places))
         };
         let to_xyz = &lit.encoding.to_xyz;
         let mut lit_seen = None;
         let drift = match known {
-            Some(known) => known.drift,
+            Some(known) => known.lie.drift,
             None if sky.share > 0.0 => {
                 let seen = as_seen(&small, to_xyz);
                 let drift = drift_of((&seen, &aligned), &sky, to_xyz);
@@ -130,14 +147,12 @@ fn drift_of(
 impl Plate {
     pub(super) fn prepare(frame: Frame, factor: usize) -> Self {
         let working = frame.samples.reduced(&frame.encoding, factor);
-        let seen = as_seen(&working, &frame.encoding.to_xyz);
-        let sky = find_sky(&working, &seen);
         Self {
             frame,
             factor,
             working: Mutex::new(Some(working)),
             features: OnceLock::new(),
-            sky,
+            sky: OnceLock::new(),
         }
     }
 
@@ -153,6 +168,14 @@ impl Plate {
         self.working.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// What `look` finds in the working copy, which stays for others.
+    fn looked_at<T>(&self, look: impl FnOnce(&SceneLinear) -> T) -> T {
+        let working = self.working();
+        let found = look(&working);
+        *self.kept() = Some(working);
+        found
+    }
+
     /// The working copy in the lit frame's pixels, and where it shows anything.
     fn aligned(&self, registration: &Registration) -> (SceneLinear, Plane<bool>) {
         let working = self.working();
@@ -163,13 +186,17 @@ impl Plate {
         warp_plate_to_lit(&working, registration, size)
     }
 
+    fn sky(&self) -> &SkyLayer {
+        self.sky.get_or_init(|| {
+            self.looked_at(|working| {
+                let seen = as_seen(working, &self.frame.encoding.to_xyz);
+                find_sky(working, &seen)
+            })
+        })
+    }
+
     fn registered(&self, lit: &SceneLinear) -> Result<Registration, CleanError> {
-        let features = self.features.get_or_init(|| {
-            let working = self.working();
-            let features = describe(&working);
-            *self.kept() = Some(working);
-            features
-        });
+        let features = self.features.get_or_init(|| self.looked_at(describe));
         register(features, lit).map_err(|e| CleanError::NotAligned {
             tiles: e.tiles,
             needed: e.needed,

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::SetUp;
+use super::examined::Found;
 use crate::region::Regions;
 use crate::registration::Registration;
 use crate::scene::{Label, Plane};
@@ -13,6 +14,8 @@ use crate::sky::Drift;
 pub struct Decision {
     /// Where plate and clouds lie.
     pub lie: Lie,
+    /// Open sky of the plate, in lit-frame pixels.
+    pub sky: Plane<bool>,
     /// Piece number from 1 a pixel; 0 where nothing changed visibly.
     pub pieces: Plane<u32>,
     /// What each piece was taken for; number `n` is at index `n - 1`.
@@ -31,19 +34,14 @@ pub struct Lie {
 }
 
 impl SetUp {
-    pub(super) fn decision(
-        &self,
-        lie: (&Registration, &Drift),
-        regions: &Regions,
-        labels: &[Label],
-    ) -> Decision {
-        let (registration, drift) = lie;
+    pub(super) fn decision(&self, found: &Found, regions: &Regions, labels: &[Label]) -> Decision {
         Decision {
             lie: Lie {
-                registration: registration.clone(),
-                drift: *drift,
+                registration: found.registration.clone(),
+                drift: found.drift,
                 factor: self.factor,
             },
+            sky: found.sky.mask.clone(),
             pieces: regions.numbers.clone(),
             labels: labels.to_vec(),
         }

@@ -1,6 +1,6 @@
 //! A lit frame cut into measured pieces.
 
-use super::comparison::Comparison;
+use super::comparison::{Comparison, Known};
 use super::{CleanError, Clock, Frame, SetUp, Silent};
 use crate::change::{Evidence, as_seen, gather_evidence};
 use crate::classify;
@@ -126,7 +126,11 @@ impl SetUp {
     ) -> Result<Examined, CleanError> {
         let plate = self.check(lit)?;
         let seen_before = self.poses.iter().find(|p| p.index == index);
-        let mut compared = self.compare(plate, lit, seen_before.map(|p| &p.lie), clock)?;
+        let known = seen_before.map(|pose| Known {
+            lie: &pose.lie,
+            sky: None,
+        });
+        let mut compared = self.compare(plate, lit, known, clock)?;
         clock.start("change");
         let to_xyz = &lit.encoding.to_xyz;
         let lit_seen = compared.lit_seen.take();

@@ -93,6 +93,16 @@ struct SkyColour {
 }
 
 impl SkyLayer {
+    /// A sky that was found before: where it is, without its colours.
+    pub fn from_mask(mask: Plane<bool>) -> Self {
+        let open = mask.as_slice().iter().filter(|&&s| s).count();
+        Self {
+            share: open as f32 / mask.size().area().max(1) as f32,
+            mask,
+            colours: Vec::new(),
+        }
+    }
+
     fn none(size: Size) -> Self {
         Self {
             mask: Plane::filled(size, false),

@@ -1,7 +1,9 @@
 //! Chores of the project: `cargo run -p xtask --profile quick -- <chore>`.
 
 mod bench;
+mod corrections;
 mod scenes;
+mod shoot;
 mod table;
 
 use std::ffi::OsString;
@@ -26,6 +28,20 @@ enum Chore {
         /// The table to write.
         #[arg(default_value = "models/pieces.csv")]
         table: PathBuf,
+    },
+    /// Clean the frames of a set of scenes and count wrong regions that one point or box puts right.
+    Corrections {
+        /// Folder of scenes.
+        set: PathBuf,
+    },
+    /// Mix the frames of sets of scenes, sort them, and count set-ups and plates found.
+    Shoot {
+        /// Folders of scenes.
+        #[arg(required = true)]
+        sets: Vec<PathBuf>,
+        /// Judge by content alone.
+        #[arg(long)]
+        without_tags: bool,
     },
     /// Train both models from the table, and score them scene by scene with the scene left out.
     Train {
@@ -58,6 +74,15 @@ enum Chore {
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().chore {
         Chore::Table { scenes, table } => table::build(&scenes, &table),
+        Chore::Corrections { set } => corrections::count(&set),
+        Chore::Shoot { sets, without_tags } => shoot::sort_mixed(
+            &sets,
+            if without_tags {
+                shoot::Tags::Dropped
+            } else {
+                shoot::Tags::Kept
+            },
+        ),
         Chore::Train { table, models } => table::train_models(&table, &models),
         Chore::Bench(args) => bench::run(&args),
         Chore::Floor { lit, plate, out } => bench::floor::run(&plate, &lit, &out),

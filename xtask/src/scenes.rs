@@ -49,6 +49,18 @@ pub fn read(folder: &Path) -> Result<Scene, Box<dyn Error>> {
     Ok(scene)
 }
 
+/// What must be replaced in a frame, by its number from 0.
+pub fn to_replace(folder: &Path, index: usize) -> Result<Plane<bool>, Box<dyn Error>> {
+    let path = folder.join(format!("clean-{}.png", index + 1));
+    let picture = image::load_from_memory(&std::fs::read(path)?)?.to_luma8();
+    let size = Size {
+        columns: picture.width() as usize,
+        rows: picture.height() as usize,
+    };
+    let values = picture.into_raw().into_iter().map(|v| v > 127).collect();
+    Ok(Plane::from_vec(size, values))
+}
+
 fn frame(path: &Path) -> Result<Frame, Box<dyn Error>> {
     let photo = photo::read(path, &ReadLimits::default())?;
     Ok(Frame {

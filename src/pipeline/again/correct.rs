@@ -131,13 +131,15 @@ impl Reopened<'_> {
     /// The mask laid again where the new labels change it.
     fn recut(&self, lit: &Frame, before: &Before<'_>, labels: &[Label]) -> Plane<u16> {
         let compared = &self.compared;
-        let lit_seen = as_seen(&compared.lit, &lit.encoding.to_xyz);
-        let evidence = gather_evidence(
-            (&compared.lit, lit_seen),
-            &compared.plate,
-            &compared.light,
-            &lit.encoding.to_xyz,
-        );
+        let evidence = self.evidence.get_or_init(|| {
+            let lit_seen = as_seen(&compared.lit, &lit.encoding.to_xyz);
+            gather_evidence(
+                (&compared.lit, lit_seen),
+                &compared.plate,
+                &compared.light,
+                &lit.encoding.to_xyz,
+            )
+        });
         let pieces = &before.decision.pieces;
         let cut = |labels: &[Label]| {
             let plane = label_plane(pieces, labels);

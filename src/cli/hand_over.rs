@@ -1,0 +1,142 @@
+//! The writer's hand: a frame's outputs on the disk, the user told, an entry in the report.
+
+use std::collections::BTreeMap;
+use std::sync::mpsc::Receiver;
+use std::time::Instant;
+
+use super::clean::{Cleaned, Outcome};
+use super::frame_output::{self, Change, Finished, How};
+use super::journal::{INPUTS, Journal};
+use super::messages::Messages;
+use super::plan::{CleanPlan, FramePlan, Target};
+use super::progress::Progress;
+use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, shown, shown_name};
+use super::settings::name_of;
+use crate::photo::CameraFacts;
+
+/// The writer: outputs on the disk, the user told, an entry a frame.
+pub(super) fn write_all(
+    plan: &CleanPlan,
+    messages: &Messages,
+    progress: &Progress<'_>,
+    journal: &Journal,
+    outcomes: &Receiver<Outcome>,
+) -> Vec<FrameEntry> {
+    plan.frames
+        .iter()
+        .zip(outcomes.iter())
+        .map(|(frame, outcome)| {
+            let entry = match outcome {
+                Outcome::Cleaned(cleaned) => {
+                    journal.begun(&shown(&frame.lit));
+                    hand_over(plan, frame, *cleaned).inspect(|entry| journal.finished(entry))
+                }
+                Outcome::Finished(entry) => {
+                    progress.step();
+                    return *entry;
+                }
+                Outcome::Failed(error, hint) => Err((error, hint)),
+            };
+            match entry {
+                Ok(entry) => {
+                    progress.handed_over(&entry);
+                    entry
+                }
+                Err((error, hint)) => {
+                    messages.error(&*error, hint.as_deref());
+                    progress.step();
+                    failed_entry(plan, frame, ErrorEntry::new(&*error, hint.as_deref()))
+                }
+            }
+        })
+        .collect()
+}
+
+pub(super) type Told = (Box<dyn std::error::Error + Send + Sync>, Option<String>);
+
+fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<FrameEntry, Told> {
+    let target = frame
+        .target
+        .as_ref()
+        .expect("a frame without a target is not cleaned");
+    let start = Instant::now();
+    let report = cleaned.frame.report;
+    let status = match frame_output::change(&cleaned.frame.mask) {
+        Change::None => FrameStatus::NothingToRemove,
+        Change::Some => FrameStatus::Cleaned,
+    };
+    let how = How {
+        mask_depth: plan.mask_depth,
+        quality: plan.quality,
+        existing: frame.existing,
+    };
+    let finished = Finished {
+        merged: cleaned.frame.merged,
+        mask: cleaned.frame.mask,
+        extras: cleaned.frame.extras,
+    };
+    let lost = frame_output::write(&frame.lit, cleaned.lit, finished, target, how);
+    let lost = lost.map_err(|e| -> Told {
+        let hint = e.hint().map(ToOwned::to_owned);
+        (Box::new(e), hint)
+    })?;
+    let write_seconds = start.elapsed().as_secs_f64();
+    let mut hashes = frame_output::hashes(&frame.lit, target);
+    if let Some(inputs) = &frame.inputs {
+        hashes.insert(INPUTS.to_owned(), inputs.clone());
+    }
+    Ok(FrameEntry {
+        lit: shown(&frame.lit),
+        plates: plan.plates.iter().map(|p| shown(p)).collect(),
+        merged: Some(shown_name(&target.merged)),
+        mask: Some(shown_name(&target.mask)),
+        layers: target
+            .layers
+            .iter()
+            .map(|(layer, path)| (name_of(layer), shown_name(path)))
+            .collect(),
+        redo_data: redo_data_name(target),
+        hashes,
+        taken_back: Vec::new(),
+        status,
+        error: None,
+        exposure: cleaned.camera,
+        warnings: cleaned
+            .warnings
+            .iter()
+            .chain(&lost)
+            .map(ToString::to_string)
+            .collect(),
+        file_seconds: BTreeMap::from([
+            ("read".to_owned(), cleaned.read_seconds),
+            ("write".to_owned(), write_seconds),
+        ]),
+        report: Some(report),
+    })
+}
+
+/// Path in the output folder, as the report tells it.
+pub(super) fn redo_data_name(target: &Target) -> Option<String> {
+    let path = target.redo_data.as_ref()?;
+    let folder = path.parent().map(shown_name).unwrap_or_default();
+    Some(format!("{folder}/{}", shown_name(path)))
+}
+
+pub(super) fn failed_entry(plan: &CleanPlan, frame: &FramePlan, error: ErrorEntry) -> FrameEntry {
+    FrameEntry {
+        lit: shown(&frame.lit),
+        plates: plan.plates.iter().map(|p| shown(p)).collect(),
+        merged: None,
+        mask: None,
+        layers: BTreeMap::new(),
+        redo_data: None,
+        hashes: BTreeMap::new(),
+        taken_back: Vec::new(),
+        status: FrameStatus::Failed,
+        error: Some(error),
+        exposure: CameraFacts::default(),
+        warnings: Vec::new(),
+        file_seconds: BTreeMap::new(),
+        report: None,
+    }
+}
