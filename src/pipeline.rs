@@ -245,9 +245,10 @@ impl SetUp {
     ) -> Result<Decided, CleanError> {
         let examined = self.examine_timed(index, lit, clock)?;
         clock.start("classify");
-        let classified = classify(&examined.regions, examined.known);
-        clock.start("mask");
+        let known = examined.known;
         let (regions, for_mask, found) = examined.apart();
+        let classified = classify(&regions, known);
+        clock.start("mask");
         let labels = label_plane(&regions, &classified.labels);
         let labels = beyond_plate(&labels, &found.usable, &for_mask.lit_seen);
         let cut = plan_cut(&CutInputs {

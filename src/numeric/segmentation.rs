@@ -31,24 +31,16 @@ const BUCKETS: usize = 4096;
 /// Largest difference told apart from larger ones.
 const MAX_DIFFERENCE: f32 = 64.0;
 
-/// Rows whose differences are worked out at once.
-const STRIP_ROWS: usize = 32;
-
 /// Steps to four of a pixel's eight neighbours; the others look back from there.
 const STEPS: [(i64, i64); 4] = [(1, 0), (0, 1), (1, 1), (-1, 1)];
 
-/// Number of a pixel that is not cut.
+/// Number of a pixel that is not cut, and bucket of an edge that is none.
 const OUTSIDE: u32 = u32::MAX;
+const NO_EDGE: u16 = u16::MAX;
 
-/// Between a pixel and its neighbour by one of [`STEPS`].
-#[derive(Debug, Clone, Copy, Default)]
-struct Edge {
-    /// Index of the pixel in row-major order.
-    from: u32,
-    /// Difference in steps of [`MAX_DIFFERENCE`] / [`BUCKETS`].
-    bucket: u16,
-    step: u8,
-}
+/// For each pixel that is cut the differences to its neighbours by [`STEPS`], in steps of
+/// [`MAX_DIFFERENCE`] / [`BUCKETS`].
+type Buckets = [u16; STEPS.len()];
 
 /// A piece, at its root.
 #[derive(Debug, Clone, Copy)]
@@ -87,7 +79,7 @@ impl Forest {
 /// Cuts the pixels of `within` into pieces; `difference` tells how unlike two pixels are, by
 /// their indices in row-major order. Neighbours are the eight around a pixel.
 ///
-/// Holds 4 bytes a pixel beside the result, and 80 bytes a pixel that is cut.
+/// Holds 4 bytes a pixel beside the result, and 40 bytes a pixel that is cut.
 #[must_use]
 pub fn cut(
     within: &Plane<bool>,
@@ -95,22 +87,18 @@ pub fn cut(
     difference: impl Fn(usize, usize) -> f32 + Sync,
 ) -> Pieces {
     let columns = within.columns();
-    let mut count = 0;
-    let compact: Vec<u32> = within
-        .as_slice()
-        .iter()
-        .map(|&inside| {
-            if inside {
-                count += 1;
-                count - 1
-            } else {
-                OUTSIDE
-            }
-        })
+    let inside = within.as_slice();
+    let pixels: Vec<u32> = (0..inside.len())
+        .filter(|&i| inside[i])
+        .map(|i| i as u32)
         .collect();
-    let edges = sorted_by_bucket(&edges_of(within, difference));
+    let mut compact = vec![OUTSIDE; inside.len()];
+    for (n, &pixel) in pixels.iter().enumerate() {
+        compact[pixel as usize] = n as u32;
+    }
+    let edges = sorted_edges(&buckets_of(within, &pixels, difference));
     let mut forest = Forest(
-        (0..count)
+        (0..pixels.len() as u32)
             .map(|i| Node {
                 parent: i,
                 area: 1,
@@ -118,27 +106,30 @@ pub fn cut(
             })
             .collect(),
     );
-    let ends = |edge: &Edge| {
-        let (dx, dy) = STEPS[edge.step as usize];
-        let to = i64::from(edge.from) + dx + dy * columns as i64;
-        (compact[edge.from as usize], compact[to as usize])
+    let ends = |edge: u32| {
+        let from = edge / STEPS.len() as u32;
+        let (dx, dy) = STEPS[edge as usize % STEPS.len()];
+        let to = i64::from(pixels[from as usize]) + dx + dy * columns as i64;
+        (from, compact[to as usize])
     };
-    for edge in &edges {
-        let weight = edge.bucket as f32 * MAX_DIFFERENCE / (BUCKETS - 1) as f32;
-        let (a, b) = ends(edge);
-        let (a, b) = (forest.find(a), forest.find(b));
-        if a == b {
-            continue;
-        }
-        let allowed = |p: u32| {
-            let node = forest.0[p as usize];
-            node.inner + granularity.scale / node.area as f32
-        };
-        if weight <= allowed(a).min(allowed(b)) {
-            forest.join(a, b, weight);
+    for (bucket, edges) in edges.by_bucket() {
+        let weight = bucket as f32 * MAX_DIFFERENCE / (BUCKETS - 1) as f32;
+        for &edge in edges {
+            let (a, b) = ends(edge);
+            let (a, b) = (forest.find(a), forest.find(b));
+            if a == b {
+                continue;
+            }
+            let allowed = |p: u32| {
+                let node = forest.0[p as usize];
+                node.inner + granularity.scale / node.area as f32
+            };
+            if weight <= allowed(a).min(allowed(b)) {
+                forest.join(a, b, weight);
+            }
         }
     }
-    for edge in &edges {
+    for &edge in &edges.order {
         let (a, b) = ends(edge);
         let (a, b) = (forest.find(a), forest.find(b));
         let [one, other] = [a, b].map(|p| forest.0[p as usize]);
@@ -146,63 +137,77 @@ pub fn cut(
             forest.join(a, b, one.inner.max(other.inner));
         }
     }
-    drop(edges);
+    drop((edges, pixels));
     number_pieces(within.size(), compact, &mut forest)
 }
 
-/// The edges between neighbours that are both to be cut, strip by strip, in row-major order.
-fn edges_of(
+/// Differences of the pixels that are cut to their neighbours that are.
+fn buckets_of(
     within: &Plane<bool>,
+    pixels: &[u32],
     difference: impl Fn(usize, usize) -> f32 + Sync,
-) -> Vec<Vec<Edge>> {
-    let (columns, rows) = (within.columns(), within.rows());
+) -> Vec<Buckets> {
+    let (columns, rows) = (within.columns() as i64, within.rows() as i64);
     let inside = within.as_slice();
-    let strip = |k: usize| {
-        let mut edges = Vec::new();
-        for y in k * STRIP_ROWS..((k + 1) * STRIP_ROWS).min(rows) {
-            for x in (0..columns).filter(|&x| inside[y * columns + x]) {
-                let i = y * columns + x;
-                for (step, &(dx, dy)) in STEPS.iter().enumerate() {
-                    let (nx, ny) = (x as i64 + dx, y as i64 + dy);
-                    if nx < 0 || nx >= columns as i64 || ny >= rows as i64 {
-                        continue;
-                    }
-                    let j = ny as usize * columns + nx as usize;
-                    if inside[j] {
-                        let share = difference(i, j).clamp(0.0, MAX_DIFFERENCE) / MAX_DIFFERENCE;
-                        edges.push(Edge {
-                            from: i as u32,
-                            bucket: (share * (BUCKETS - 1) as f32) as u16,
-                            step: step as u8,
-                        });
-                    }
-                }
-            }
+    let bucket = |pixel: u32, (dx, dy): (i64, i64)| {
+        let i = i64::from(pixel);
+        let (x, y) = (i % columns + dx, i / columns + dy);
+        if x < 0 || x >= columns || y >= rows {
+            return NO_EDGE;
         }
-        edges
+        let j = (y * columns + x) as usize;
+        if !inside[j] {
+            return NO_EDGE;
+        }
+        let share = difference(pixel as usize, j).clamp(0.0, MAX_DIFFERENCE) / MAX_DIFFERENCE;
+        (share * (BUCKETS - 1) as f32) as u16
     };
-    (0..rows.div_ceil(STRIP_ROWS))
-        .into_par_iter()
-        .map(strip)
+    pixels
+        .par_iter()
+        .map(|&pixel| STEPS.map(|step| bucket(pixel, step)))
         .collect()
 }
 
-/// By rising difference; equal ones in their order.
-fn sorted_by_bucket(strips: &[Vec<Edge>]) -> Vec<Edge> {
+/// Edges by rising difference, equal ones in row-major order: number of the pixel among those that
+/// are cut, times four, and number of the step.
+struct SortedEdges {
+    order: Vec<u32>,
+    /// Where each bucket ends in `order`.
+    ends: Vec<usize>,
+}
+
+impl SortedEdges {
+    fn by_bucket(&self) -> impl Iterator<Item = (usize, &[u32])> {
+        let starts = [0].into_iter().chain(self.ends.iter().copied());
+        starts
+            .zip(&self.ends)
+            .map(|(from, &to)| &self.order[from..to])
+            .enumerate()
+    }
+}
+
+fn sorted_edges(buckets: &[Buckets]) -> SortedEdges {
+    let all = || buckets.as_flattened().iter().enumerate();
+    let edges = || all().filter(|&(_, &bucket)| bucket != NO_EDGE);
     let mut starts = vec![0usize; BUCKETS + 1];
-    for edge in strips.iter().flatten() {
-        starts[edge.bucket as usize + 1] += 1;
+    for (_, &bucket) in edges() {
+        starts[bucket as usize + 1] += 1;
     }
     for b in 0..BUCKETS {
         starts[b + 1] += starts[b];
     }
-    let mut out = vec![Edge::default(); starts[BUCKETS]];
-    for edge in strips.iter().flatten() {
-        let slot = &mut starts[edge.bucket as usize];
-        out[*slot] = *edge;
+    let mut order = vec![0u32; starts[BUCKETS]];
+    for (edge, &bucket) in edges() {
+        let slot = &mut starts[bucket as usize];
+        order[*slot] = edge as u32;
         *slot += 1;
     }
-    out
+    // Each start has moved on to where its bucket ends.
+    starts.truncate(BUCKETS);
+    SortedEdges {
+        order,
+        ends: starts,
+    }
 }
 
 /// Numbers in the order of the pieces' first pixels, in place of the compact indices.

@@ -1,6 +1,6 @@
 //! What a lit frame and the plate say together before anything is decided.
 
-use std::sync::OnceLock;
+use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 
 use rayon::prelude::*;
 
@@ -20,7 +20,9 @@ const BORDER_PX: usize = 6;
 #[derive(Debug)]
 pub(super) struct Plate {
     pub(super) frame: Frame,
-    pub(super) working: SceneLinear,
+    factor: usize,
+    /// The working copy until the first frame takes it.
+    working: Mutex<Option<SceneLinear>>,
     /// For registration alone: not worked out where that is known.
     features: OnceLock<Features>,
     /// Likewise.
@@ -80,12 +82,17 @@ impl SetUp {
             Some(known) => known.lie.registration.clone(),
             None => plate.registered(&small)?,
         };
-        let (aligned, usable) = warp_plate_to_lit(&plate.working, &registration, small.size());
+        let known_sky = known.and_then(|known| known.sky);
+        if known_sky.is_none() {
+            // Before the working copy is handed over.
+            plate.sky();
+        }
+        let (aligned, usable) = plate.aligned(&registration);
         let aligned = beyond_border(aligned, &usable);
         let usable = eroded(&usable, BORDER_PX);
         clock.start("sky");
         let columns = small.size().columns;
-        let sky = if let Some(mask) = known.and_then(|known| known.sky) {
+        let sky = if let Some(mask) = known_sky {
             SkyLayer::from_mask(mask.clone())
         } else if registration.is_identity() {
             plate.sky().clone()
@@ -142,21 +149,54 @@ impl Plate {
         let working = frame.samples.reduced(&frame.encoding, factor);
         Self {
             frame,
-            working,
+            factor,
+            working: Mutex::new(Some(working)),
             features: OnceLock::new(),
             sky: OnceLock::new(),
         }
     }
 
+    /// The working copy, worked out anew from the second frame on: that costs less than holding it.
+    fn working(&self) -> SceneLinear {
+        self.kept().take().unwrap_or_else(|| {
+            let Frame { samples, encoding } = &self.frame;
+            samples.reduced(encoding, self.factor)
+        })
+    }
+
+    fn kept(&self) -> MutexGuard<'_, Option<SceneLinear>> {
+        self.working.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What `look` finds in the working copy, which stays for others.
+    fn looked_at<T>(&self, look: impl FnOnce(&SceneLinear) -> T) -> T {
+        let working = self.working();
+        let found = look(&working);
+        *self.kept() = Some(working);
+        found
+    }
+
+    /// The working copy in the lit frame's pixels, and where it shows anything.
+    fn aligned(&self, registration: &Registration) -> (SceneLinear, Plane<bool>) {
+        let working = self.working();
+        let size = working.size();
+        if registration.is_identity() {
+            return (working, Plane::filled(size, true));
+        }
+        warp_plate_to_lit(&working, registration, size)
+    }
+
     fn sky(&self) -> &SkyLayer {
         self.sky.get_or_init(|| {
-            let seen = as_seen(&self.working, &self.frame.encoding.to_xyz);
-            find_sky(&self.working, &seen)
+            self.looked_at(|working| {
+                let seen = as_seen(working, &self.frame.encoding.to_xyz);
+                find_sky(working, &seen)
+            })
         })
     }
 
     fn registered(&self, lit: &SceneLinear) -> Result<Registration, CleanError> {
-        let features = self.features.get_or_init(|| describe(&self.working));
+        let features = self.features.get_or_init(|| self.looked_at(describe));
         register(features, lit).map_err(|e| CleanError::NotAligned {
             tiles: e.tiles,
             needed: e.needed,

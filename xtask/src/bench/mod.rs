@@ -29,6 +29,9 @@ pub struct BenchArgs {
     /// How much to measure.
     #[arg(long, value_enum, default_value = "all")]
     extent: Extent,
+    /// Fail when a case takes more than this many times the floor's processor seconds.
+    #[arg(long)]
+    most_cpu: Option<f64>,
     /// The file that holds the table between its two marks; without it the table is only printed.
     #[arg(long)]
     into: Option<PathBuf>,
@@ -41,6 +44,8 @@ enum Extent {
     All,
     /// One frame in each format, and a batch of 8.
     Short,
+    /// One JPEG.
+    One,
 }
 
 /// Kind of file, megapixels, lit frames.
@@ -79,6 +84,7 @@ pub fn run(args: &BenchArgs) -> Result<(), Box<dyn Error>> {
     let cases: &[Case] = match args.extent {
         Extent::All => &ALL,
         Extent::Short => &SHORT,
+        Extent::One => &SHORT[..1],
     };
     let before = Surroundings::look();
     let mut rows = Vec::new();
@@ -89,9 +95,14 @@ pub fn run(args: &BenchArgs) -> Result<(), Box<dyn Error>> {
     }
     let text = table::text(&rows, &before, args.runs);
     println!("{text}");
-    match &args.into {
-        Some(file) => table::write_into(file, &text),
-        None => Ok(()),
+    if let Some(file) = &args.into {
+        table::write_into(file, &text)?;
+    }
+    match args.most_cpu {
+        Some(most) if rows.iter().any(|row| row.clean.cpu > most * row.floor.cpu) => {
+            Err(format!("a case takes more than {most} times the floor's processor seconds").into())
+        }
+        _ => Ok(()),
     }
 }
 
