@@ -16,7 +16,7 @@ use super::tolerant_difference;
 const SEEN_BLUR: f32 = 1.2;
 
 /// Displacement that is forgiven, px: sub-pixel parallax and what registration leaves.
-const FORGIVEN_SHIFT: usize = 1;
+pub const FORGIVEN_SHIFT: usize = 1;
 
 /// Blur before edges are taken, px.
 const EDGE_BLUR: f32 = 0.8;

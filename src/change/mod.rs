@@ -6,5 +6,5 @@
 mod evidence;
 mod tolerant;
 
-pub use evidence::{Evidence, as_seen, gather_evidence, relit, relit_as_seen};
+pub use evidence::{Evidence, FORGIVEN_SHIFT, as_seen, gather_evidence, relit, relit_as_seen};
 pub use tolerant::{nearest_difference, tolerant_difference};

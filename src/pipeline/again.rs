@@ -5,15 +5,13 @@
 //! where more is wanted is the plate relit anew, with the old merge as its surroundings: new patches
 //! run on into old ones.
 
-use std::sync::OnceLock;
-
 use rayon::prelude::*;
 
 use super::aligned::AlignedPlate;
 use super::comparison::{Comparison, Known, Plate};
 use super::examined::clear_sky;
 use super::{Clock, Decision, Frame, Observer, SetUp};
-use crate::change::{Evidence, as_seen, relit_as_seen};
+use crate::change::{as_seen, relit_as_seen};
 use crate::lighting::FLARE;
 use crate::merge::{Relight, RelightInputs, relight};
 use crate::numeric::elementary::exp;
@@ -22,12 +20,17 @@ use crate::pipeline::CleanError;
 use crate::scene::{CodeValues, Encoding, Label, Plane, Samples, Window};
 
 mod correct;
+mod part;
 
 pub use correct::{Corrected, Correction, Marks, Told};
 
 /// From this share of plate on, the merge tells the relit plate's colour: its rounding grows by no
 /// more than twice.
 const TOLD_BY_MERGE: u16 = u16::MAX / 2 + 1;
+
+/// How far round a hole the plate's edges are looked at, px of the working copy: farther than the
+/// membrane is solved, and than the blur of what is seen reaches.
+const EDGE_MARGIN: usize = 16;
 
 /// Rows that are worked on at once.
 const STRIP_ROWS: usize = 32;
@@ -140,8 +143,6 @@ pub struct Reopened<'a> {
     set_up: &'a SetUp,
     plate: &'a Plate,
     compared: Comparison,
-    /// For corrections alone.
-    evidence: OnceLock<Evidence>,
 }
 
 impl SetUp {
@@ -166,7 +167,6 @@ impl SetUp {
             set_up: self,
             plate,
             compared,
-            evidence: OnceLock::new(),
         })
     }
 }
@@ -244,10 +244,24 @@ impl Reopened<'_> {
         let keep = person.zip(&share, |&person, &share| person && share == 0.0);
         let known = known.reduced(&lit.encoding, factor);
         let lit_seen = as_seen(&known, &lit.encoding.to_xyz);
+        // Its edges count in the hole and just beside it.
+        let size = compared.lit.size();
+        let seen = part::window_of(&share, EDGE_MARGIN, |&share| share > 0.0).map(|window| {
+            let plate = part::part_of_picture(&compared.plate, window);
+            let pool = compared.light.pool.each_ref();
+            let pool = pool.map(|pool| part::part(pool, window));
+            let seen = relit_as_seen(&plate, &pool, &lit.encoding.to_xyz);
+            part::seen_in_place(&seen, window, size)
+        });
+        let Some(plate_seen) = seen else {
+            return Relight {
+                log_gain: compared.light.pool.clone(),
+            };
+        };
         relight(&RelightInputs {
             lit: &known,
             plate: &compared.plate,
-            plate_seen: &relit_as_seen(&compared.plate, &compared.light.pool, &lit.encoding.to_xyz),
+            plate_seen: &plate_seen,
             agreement: &compared.light.agreement.coarse,
             pool: &compared.light.pool,
             sky: &compared.sky.mask,

@@ -160,8 +160,12 @@ impl SkyLayer {
         }
     }
 
-    /// The part of this sky that another, registered frame shows too.
+    /// The part of this sky that another, registered frame shows too; all of it where its colours
+    /// are not known.
     pub fn seen_in(&self, other: &Perceived) -> Plane<bool> {
+        if self.colours.is_empty() {
+            return self.mask.clone();
+        }
         Plane::from_fn(self.mask.size(), |x, y| {
             let i = y * self.mask.columns() + x;
             self.mask.as_slice()[i] && self.fits_loosely(other.at_index(i))

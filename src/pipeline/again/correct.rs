@@ -2,22 +2,26 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
-use super::{Before, Reopened};
-use crate::change::{as_seen, gather_evidence};
+use super::{Before, Reopened, part};
+use crate::change::{FORGIVEN_SHIFT, as_seen, relit_as_seen, tolerant_difference};
 use crate::mask::{CutInputs, beyond_plate, plan_cut};
 use crate::merge::mask_value;
 use crate::numeric::enlarge::RowEnlarger;
 use crate::pipeline::Frame;
 use crate::report::Box2;
-use crate::scene::{Label, Plane};
+use crate::scene::{Label, Perceived, Plane, Window};
 
 /// A point may miss its piece by this much, px of the working copy: stands are thin.
 const POINT_REACH: usize = 6;
 
+/// How far round a piece its label has a say in the mask, px of the working copy: a whole penumbra
+/// and the feather on the largest working copy, and what blurs look at beyond.
+const SAY_MARGIN: usize = 72;
+
 /// A box means the pieces of which it covers at least this share.
 const PIECE_IN_BOX: f64 = 0.5;
 
-/// Width of the feather round a box in which no piece lies, full-size px a 1000 px of long side.
+/// Width of the feather round a box, full-size px a 1000 px of long side.
 const BOX_FEATHER: f32 = 3.0;
 
 /// A piece is a shadow when it is darker than its surroundings by this (ln units), and its surface
@@ -44,7 +48,8 @@ pub enum Marks {
         /// Row.
         y: usize,
     },
-    /// The pieces that lie in it by half or more; where there is none, the box itself.
+    /// All of it, and the pieces that lie in it by half or more with their rims; but no person and no
+    /// gear that lies mostly outside and says otherwise.
     Box(Box2),
     /// How much is meant of each pixel, 0..65 535; soft edges count.
     Painted(Plane<u16>),
@@ -82,7 +87,6 @@ impl Reopened<'_> {
         let mut labels = before.decision.labels.clone();
         let mut painted: Vec<(Told, Plane<u16>)> = Vec::new();
         let mut without_effect = Vec::new();
-        let shadows = Shadows::measured(self, pieces, labels.len());
         for (index, correction) in corrections.iter().enumerate() {
             let told = correction.told;
             let meant = match &correction.marks {
@@ -93,12 +97,17 @@ impl Reopened<'_> {
                     continue;
                 }
             };
-            if meant.is_empty() {
-                match &correction.marks {
-                    Marks::Box(place) => painted.push((told, feathered_box(before.mask, place))),
-                    _ => without_effect.push(index),
+            match &correction.marks {
+                Marks::Box(place) => {
+                    let spared = spared(told, &labels, &meant);
+                    let shares = self.boxed(before.mask, place, pieces, &spared);
+                    painted.push((told, shares));
                 }
+                _ if meant.is_empty() => without_effect.push(index),
+                _ => {}
             }
+            let measured = if told == Told::Take { &meant[..] } else { &[] };
+            let shadows = Shadows::among(measured, self, pieces);
             for piece in meant {
                 labels[piece] = match told {
                     Told::Keep => Label::Person,
@@ -130,30 +139,24 @@ impl Reopened<'_> {
 
     /// The mask laid again where the new labels change it.
     fn recut(&self, lit: &Frame, before: &Before<'_>, labels: &[Label]) -> Plane<u16> {
-        let compared = &self.compared;
-        let evidence = self.evidence.get_or_init(|| {
-            let lit_seen = as_seen(&compared.lit, &lit.encoding.to_xyz);
-            gather_evidence(
-                (&compared.lit, lit_seen),
-                &compared.plate,
-                &compared.light,
-                &lit.encoding.to_xyz,
-            )
-        });
         let pieces = &before.decision.pieces;
+        let is_changed = |n: &u32| {
+            let piece = (*n as usize).checked_sub(1);
+            piece.is_some_and(|i| before.decision.labels.get(i) != labels.get(i))
+        };
+        let Some(window) = part::window_of(pieces, SAY_MARGIN, is_changed) else {
+            return before.mask.clone();
+        };
+        let seen = self.seen_near(window, &lit.encoding.to_xyz);
+        let changed = pieces.map(|&n| n > 0);
         let cut = |labels: &[Label]| {
             let plane = label_plane(pieces, labels);
-            let plane = beyond_plate(
-                &plane,
-                &compared.usable,
-                &evidence.lit_seen,
-                &evidence.difference,
-            );
+            let plane = beyond_plate(&plane, &seen.usable, &seen.lit, &seen.difference);
             plan_cut(&CutInputs {
                 labels: &plane,
-                changed: &pieces.map(|&n| n > 0),
-                difference: &evidence.difference,
-                excess: &evidence.excess,
+                changed: &changed,
+                difference: &seen.difference,
+                excess: &seen.excess,
             })
             .share
         };
@@ -172,6 +175,71 @@ impl Reopened<'_> {
             }
         }
         mask
+    }
+
+    /// What laying the mask looks at, near a change; elsewhere nothing grows.
+    fn seen_near(&self, window: Window, to_xyz: &[[f32; 3]; 3]) -> Seen {
+        let compared = &self.compared;
+        let size = compared.lit.size();
+        let light = &compared.light;
+        let of = |plane: &Plane<f32>| part::part(plane, window);
+        let pool = light.pool.each_ref().map(of);
+        let lit = as_seen(&part::part_of_picture(&compared.lit, window), to_xyz);
+        let plate = part::part_of_picture(&compared.plate, window);
+        let plate = relit_as_seen(&plate, &pool, to_xyz);
+        let difference = tolerant_difference(&lit, &plate, FORGIVEN_SHIFT);
+        let ratio = light.log_ratio.each_ref().map(of);
+        let excess = Plane::from_fn(window.size(), |x, y| {
+            let channels = ratio.iter().zip(&pool);
+            let above = channels.map(|(ratio, pool)| ratio.at(x, y) - pool.at(x, y));
+            above.sum::<f32>() / 3.0
+        });
+        let usable = part::part(&compared.usable, window);
+        Seen {
+            lit: part::seen_in_place(&lit, window, size),
+            usable: part::in_place(&usable, window, size, true),
+            difference: part::in_place(&difference, window, size, 0.0),
+            excess: part::in_place(&excess, window, size, 0.0),
+        }
+    }
+
+    /// A box with its feather, without what is spared.
+    fn boxed(
+        &self,
+        mask: &Plane<u16>,
+        place: &Box2,
+        pieces: &Plane<u32>,
+        spared: &BTreeSet<u32>,
+    ) -> Plane<u16> {
+        let factor = self.set_up.factor();
+        let size = pieces.size();
+        let is_spared = |x: usize, y: usize| {
+            let (x, y) = (
+                (x / factor).min(size.columns - 1),
+                (y / factor).min(size.rows - 1),
+            );
+            // The pixel beside it is mixed.
+            let across = x.saturating_sub(1)..=(x + 1).min(size.columns - 1);
+            let mut down = y.saturating_sub(1)..=(y + 1).min(size.rows - 1);
+            down.any(|y| across.clone().any(|x| spared.contains(pieces.at(x, y))))
+        };
+        let width = (BOX_FEATHER * mask.size().long_side() as f32 / 1000.0).max(2.0);
+        let outside = |at: usize, from: usize, length: usize| {
+            let last = from.saturating_add(length).saturating_sub(1);
+            from.saturating_sub(at).max(at.saturating_sub(last)) as f32
+        };
+        Plane::from_fn(mask.size(), |x, y| {
+            let off = (
+                outside(x, place.x, place.width),
+                outside(y, place.y, place.height),
+            );
+            if off.0 >= width || off.1 >= width || is_spared(x, y) {
+                return 0;
+            }
+            let off = off.0.hypot(off.1).min(width);
+            let t = 1.0 - off / width;
+            (t * t * (3.0 - 2.0 * t) * 65_535.0).round() as u16
+        })
     }
 
     /// The piece at a full-size pixel and those of its class that hang together with it.
@@ -266,52 +334,61 @@ pub(super) fn label_plane(pieces: &Plane<u32>, labels: &[Label]) -> Plane<Label>
     })
 }
 
-fn feathered_box(mask: &Plane<u16>, place: &Box2) -> Plane<u16> {
-    let width = (BOX_FEATHER * mask.size().long_side() as f32 / 1000.0).max(2.0);
-    let outside = |at: usize, from: usize, length: usize| {
-        let last = from.saturating_add(length).saturating_sub(1);
-        from.saturating_sub(at).max(at.saturating_sub(last)) as f32
+/// Numbers of the pieces that a box leaves alone: not meant by it, and what it must not touch.
+fn spared(told: Told, labels: &[Label], meant: &[usize]) -> BTreeSet<u32> {
+    let speaks_against = |label: &Label| match told {
+        Told::Take => label.is_person(),
+        Told::Keep => label.is_removed(),
     };
-    Plane::from_fn(mask.size(), |x, y| {
-        let distance = outside(x, place.x, place.width).hypot(outside(y, place.y, place.height));
-        let t = (1.0 - distance / width).clamp(0.0, 1.0);
-        (t * t * (3.0 - 2.0 * t) * 65_535.0).round() as u16
-    })
+    let pieces = labels.iter().enumerate();
+    pieces
+        .filter(|(piece, label)| speaks_against(label) && !meant.contains(piece))
+        .map(|(piece, _)| piece as u32 + 1)
+        .collect()
 }
 
-/// Which pieces are light alone.
+/// Planes of the working copy that laying the mask looks at.
+struct Seen {
+    lit: Perceived,
+    usable: Plane<bool>,
+    difference: Plane<f32>,
+    excess: Plane<f32>,
+}
+
+/// Which of the pieces meant are light alone.
 struct Shadows {
-    excess: Vec<f64>,
-    agreement: Vec<f64>,
+    /// Mean excess and agreement a piece that is meant.
+    means: BTreeMap<usize, [f64; 2]>,
 }
 
 impl Shadows {
-    fn measured(reopened: &Reopened<'_>, pieces: &Plane<u32>, count: usize) -> Self {
+    fn among(meant: &[usize], reopened: &Reopened<'_>, pieces: &Plane<u32>) -> Self {
         let light = &reopened.compared.light;
-        let mut sums = vec![[0.0f64; 3]; count];
+        let mut sums: BTreeMap<usize, [f64; 3]> = meant.iter().map(|&m| (m, [0.0; 3])).collect();
         for (at, &n) in pieces.as_slice().iter().enumerate() {
-            let Some(sum) = (n as usize).checked_sub(1).and_then(|i| sums.get_mut(i)) else {
+            if n == 0 {
+                continue;
+            }
+            let Some(sum) = sums.get_mut(&(n as usize - 1)) else {
                 continue;
             };
-            let excess: f32 = light
-                .log_ratio
-                .iter()
-                .zip(&light.pool)
+            let channels = light.log_ratio.iter().zip(&light.pool);
+            let excess: f32 = channels
                 .map(|(ratio, pool)| ratio.as_slice()[at] - pool.as_slice()[at])
                 .sum();
             sum[0] += f64::from(excess) / 3.0;
             sum[1] += f64::from(light.agreement.coarse.as_slice()[at]);
             sum[2] += 1.0;
         }
-        let mean = |which: usize| sums.iter().map(|s| s[which] / s[2].max(1.0)).collect();
+        let mean = |s: [f64; 3]| [s[0] / s[2].max(1.0), s[1] / s[2].max(1.0)];
         Self {
-            excess: mean(0),
-            agreement: mean(1),
+            means: sums.into_iter().map(|(m, s)| (m, mean(s))).collect(),
         }
     }
 
     fn is_shadow(&self, piece: usize, label: Label) -> bool {
-        let lies_on_plate = self.agreement[piece] > SHADOW_AGREEMENT;
-        label == Label::PersonShadow || (self.excess[piece] < SHADOW_DEPTH && lies_on_plate)
+        let [excess, agreement] = self.means.get(&piece).copied().unwrap_or_default();
+        let lies_on_plate = agreement > SHADOW_AGREEMENT;
+        label == Label::PersonShadow || (excess < SHADOW_DEPTH && lies_on_plate)
     }
 }
