@@ -10,6 +10,7 @@ mod extras;
 mod pose;
 mod reports;
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use crate::classify::{classify, label_plane};
@@ -17,10 +18,10 @@ use crate::mask::{CutInputs, beyond_plate, plan_cut};
 use crate::merge::{Patch, Relight, composite};
 use crate::registration::Registration;
 use crate::report::FrameReport;
-use crate::scene::{Encoding, Plane, Samples, SceneLinear, Size};
+use crate::scene::{Encoding, Plane, Samples, Size};
 use crate::verdict::{Signs, judge};
 
-use aligned::AlignedPlate;
+use aligned::{AlignedPlate, Carried};
 use clock::Clock;
 use comparison::Plate;
 use extras::with_sky;
@@ -113,8 +114,7 @@ struct Decided {
     share: Plane<f32>,
     gain: Relight,
     registration: Registration,
-    /// The aligned working copy, where it is the plate itself.
-    carried: Option<SceneLinear>,
+    carried: Carried<'static>,
 }
 
 impl SetUp {
@@ -209,7 +209,7 @@ impl SetUp {
             registration,
             carried,
         } = decided;
-        let aligned = AlignedPlate::new(self, plate, &registration, carried.as_ref());
+        let aligned = AlignedPlate::new(self, plate, &registration, carried);
         if wanted.contains(&Extra::AlignedPlate) {
             extras.aligned_plate = Some(aligned.picture(&lit, None));
         }
@@ -289,13 +289,20 @@ impl SetUp {
             hand_work,
             seconds: BTreeMap::new(),
         };
+        let carried = Carried::of(
+            self,
+            self.check(lit)?,
+            &found.registration,
+            Cow::Owned(found.plate),
+            &found.sky.mask,
+        );
         Ok(Decided {
             report,
             extras,
             share: cut.share,
             gain,
             registration: found.registration,
-            carried: (self.factor == 1).then_some(found.plate),
+            carried,
         })
     }
 

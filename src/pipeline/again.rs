@@ -5,9 +5,11 @@
 //! where more is wanted is the plate relit anew, with the old merge as its surroundings: new patches
 //! run on into old ones.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 
-use super::aligned::AlignedPlate;
+use super::aligned::{AlignedPlate, Carried};
 use super::comparison::{Comparison, Known, Plate};
 use super::examined::clear_sky;
 use super::{Clock, Decision, Frame, Observer, SetUp};
@@ -195,9 +197,17 @@ impl Reopened<'_> {
         let Comparison {
             registration,
             plate,
+            sky,
             ..
         } = &self.compared;
-        AlignedPlate::new(self.set_up, self.plate, registration, Some(plate))
+        let carried = Carried::of(
+            self.set_up,
+            self.plate,
+            registration,
+            Cow::Borrowed(plate),
+            &sky.mask,
+        );
+        AlignedPlate::new(self.set_up, self.plate, registration, carried)
     }
 
     /// The merge under a new mask.

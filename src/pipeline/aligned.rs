@@ -1,8 +1,10 @@
 //! The plate under a lit frame at full size, window by window.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 
-use super::comparison::Plate;
+use super::comparison::{Plate, beyond_border};
 use super::{Frame, SetUp};
 use crate::lighting::FLARE;
 use crate::merge::Relight;
@@ -19,31 +21,67 @@ pub(super) struct AlignedPlate<'a> {
     plate: &'a Frame,
     /// In pixels of the full frames.
     registration: Registration,
-    carried: Option<&'a SceneLinear>,
+    carried: Carried<'a>,
     factor: usize,
 }
 
+/// What is known of the plate with its sky carried along the clouds' drift.
+#[derive(Debug)]
+pub(super) enum Carried<'a> {
+    /// All of it, in full-size pixels.
+    Whole(Cow<'a, SceneLinear>),
+    /// By how much carrying changed the light of the sky, in working pixels. The full plate's own
+    /// finest detail and grain stay under it.
+    Change(SceneLinear),
+    /// The sky did not move, or there is none.
+    Nothing,
+}
+
+impl<'a> Carried<'a> {
+    /// `aligned` is the working copy with its sky, open where `sky` says, carried along.
+    pub(super) fn of(
+        set_up: &SetUp,
+        plate: &Plate,
+        registration: &Registration,
+        aligned: Cow<'a, SceneLinear>,
+        sky: &Plane<bool>,
+    ) -> Self {
+        if set_up.factor() == 1 {
+            return Self::Whole(aligned);
+        }
+        if sky.as_slice().iter().all(|open| !open) {
+            return Self::Nothing;
+        }
+        let (still, usable) = plate.aligned(registration);
+        let still = beyond_border(still, &usable);
+        let channels = std::array::from_fn(|c| {
+            let change = aligned.channels[c].zip(&still.channels[c], |to, from| to - from);
+            change.zip(sky, |change, &open| if open { *change } else { 0.0 })
+        });
+        Self::Change(SceneLinear { channels })
+    }
+}
+
 impl<'a> AlignedPlate<'a> {
-    /// `registration` and `carried`, the aligned working copy with its sky carried along, come from
-    /// the comparison; the latter is the plate itself where nothing is reduced.
+    /// `registration` is in working pixels.
     pub(super) fn new(
         set_up: &SetUp,
         plate: &'a Plate,
         registration: &Registration,
-        carried: Option<&'a SceneLinear>,
+        carried: Carried<'a>,
     ) -> Self {
         let factor = set_up.factor();
         Self {
             plate: &plate.frame,
             registration: registration.scaled(factor as f64),
-            carried: carried.filter(|_| factor == 1),
+            carried,
             factor,
         }
     }
 
     /// Scene-linear light in a window of the lit frame.
     pub(super) fn window(&self, window: Window) -> SceneLinear {
-        if let Some(carried) = self.carried {
+        if let Carried::Whole(carried) = &self.carried {
             let channels = std::array::from_fn(|c| {
                 Plane::from_fn(window.size(), |x, y| {
                     *carried.channels[c].at(window.left + x, window.top + y)
@@ -53,7 +91,25 @@ impl<'a> AlignedPlate<'a> {
         }
         let samples = &self.plate.samples;
         let read = |part: Window| samples.linear_window(&self.plate.encoding, part);
-        warp_window(read, samples.size, &self.registration, window).0
+        let mut light = warp_window(read, samples.size, &self.registration, window).0;
+        if let Carried::Change(change) = &self.carried {
+            self.carry(&mut light, change, window);
+        }
+        light
+    }
+
+    /// Adds the sky's change to a window of the plate.
+    fn carry(&self, light: &mut SceneLinear, change: &SceneLinear, window: Window) {
+        let enlarger = RowEnlarger::new(change.size(), self.factor, window.right);
+        let mut row = vec![0.0f32; window.columns()];
+        for (channel, change) in light.channels.iter_mut().zip(&change.channels) {
+            for y in 0..window.rows() {
+                enlarger.row_from(change, window.top + y, window.left, &mut row);
+                for (value, change) in channel.row_mut(y).iter_mut().zip(&row) {
+                    *value = (*value + change).max(0.0);
+                }
+            }
+        }
     }
 
     /// As a picture with `lit`'s colours, depth and encoding; relit where a `gain` is given.

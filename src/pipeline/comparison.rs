@@ -177,7 +177,7 @@ impl Plate {
     }
 
     /// The working copy in the lit frame's pixels, and where it shows anything.
-    fn aligned(&self, registration: &Registration) -> (SceneLinear, Plane<bool>) {
+    pub(super) fn aligned(&self, registration: &Registration) -> (SceneLinear, Plane<bool>) {
         let working = self.working();
         let size = working.size();
         if registration.is_identity() {
@@ -205,7 +205,7 @@ impl Plate {
 }
 
 /// The aligned plate with what lies beyond its border filled smoothly from inside.
-fn beyond_border(mut aligned: SceneLinear, usable: &Plane<bool>) -> SceneLinear {
+pub(super) fn beyond_border(mut aligned: SceneLinear, usable: &Plane<bool>) -> SceneLinear {
     if usable.as_slice().iter().all(|&u| u) {
         return aligned;
     }
