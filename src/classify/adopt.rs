@@ -44,8 +44,7 @@ const SHADOW_REACH: f32 = 0.03;
 /// Gear is nearer than this share of the way to the person.
 const NEARER: f32 = 0.5;
 
-/// Farther from all gear than this share of the long side a shadow must look like the gear's: a boom
-/// throws one far away, but so do walls and people.
+/// A shadow farther from all gear than this share of the long side is not taken for the gear's.
 const SHADOW_FAR: f32 = 0.1;
 
 /// How often shadows hand on what they belong to: the legs' to the pole's to the box's.
@@ -75,7 +74,7 @@ pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions:
         for (i, label) in classified.labels.iter_mut().enumerate() {
             let f = &regions.pieces[i].features;
             let is_near = to_gear[i] < SHADOW_REACH && to_gear[i] < NEARER * to_person[i];
-            if round == 0 && *label == Label::GearShadow && is_far_and_open(to_gear[i], &own[i]) {
+            if round == 0 && *label == Label::GearShadow && to_gear[i] > SHADOW_FAR {
                 *label = Label::Other;
             } else if !label.is_removed() && is_near && is_still_shadow(&own[i], f) {
                 *label = Label::GearShadow;
@@ -112,11 +111,6 @@ fn adopt_parts(classified: &mut Classified, own: &[Probabilities], regions: &Reg
             *label = Label::Gear;
         }
     }
-}
-
-/// Far from all gear, and no likelier the gear's than the person's.
-fn is_far_and_open(to_gear: f32, own: &Probabilities) -> bool {
-    to_gear > SHADOW_FAR && own.of(Label::GearShadow) <= own.of(Label::PersonShadow)
 }
 
 fn is_still_shadow(own: &Probabilities, f: &PieceFeatures) -> bool {
