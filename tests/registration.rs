@@ -7,9 +7,7 @@
     reason = "helpers of tests that print what they measure"
 )]
 
-use std::time::Instant;
-
-use derig::registration::{Registration, describe, register, warp_plate_to_lit};
+use derig::registration::{describe, register};
 use derig::scene::{Encoding, Homography, Plane, Point, SceneLinear, Size, srgb_from_linear};
 use rand::{Rng, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -198,109 +196,4 @@ fn known_warps_of_photographs_are_found() {
     println!("median {:.3}, worst {:.3}", errors[15], errors[29]);
     assert!(errors[15] <= 0.05, "median {}", errors[15]);
     assert!(errors[29] <= 0.1, "worst {}", errors[29]);
-}
-
-/// Registers every frame of the scenes under `SCENES` (folders of the evaluation format) and leaves
-/// the warped plates and homographies under `OUT`.
-#[test]
-#[ignore = "needs the evaluation scenes"]
-fn scenes() {
-    let scenes = std::env::var("SCENES").expect("SCENES names a folder of scenes");
-    let out = std::path::PathBuf::from(std::env::var("OUT").expect("OUT names a folder"));
-    let mut folders: Vec<_> = std::fs::read_dir(scenes)
-        .unwrap()
-        .map(|e| e.unwrap().path())
-        .collect();
-    folders.sort();
-    for folder in folders {
-        let text = std::fs::read_to_string(folder.join("scene.json")).unwrap();
-        let scene: serde_json::Value = serde_json::from_str(&text).unwrap();
-        let read = |name: &str| decoded(&std::fs::read(folder.join(name)).unwrap());
-        let name = scene["name"].as_str().unwrap();
-        let plate = read("plate.jpg");
-        let start = Instant::now();
-        let features = describe(&plate);
-        let described = start.elapsed();
-        for (i, frame) in scene["frames"].as_array().unwrap().iter().enumerate() {
-            let lit = read(frame["lit"].as_str().unwrap());
-            let rows: Vec<f64> = frame["homography"]
-                .as_array()
-                .unwrap()
-                .iter()
-                .map(|v| v.as_f64().unwrap())
-                .collect();
-            let truth = Homography::from_rows(rows.try_into().unwrap()).unwrap();
-            // The ideal frame is the lit one without gear: nothing moved between the two.
-            let ideal = read(frame["ideal"].as_str().unwrap());
-            let unmoved = register(&describe(&ideal), &lit).unwrap();
-            assert_eq!(
-                unmoved.homography,
-                Homography::identity(),
-                "{name}-{}",
-                i + 1
-            );
-            let start = Instant::now();
-            let found = match register(&features, &lit) {
-                Ok(found) => found,
-                Err(refusal) => {
-                    println!("{name}-{}: REFUSED {refusal}", i + 1);
-                    continue;
-                }
-            };
-            let registered = start.elapsed();
-            let start = Instant::now();
-            let (warped, _) = warp_plate_to_lit(&plate, &found, lit.size());
-            let warp_time = start.elapsed();
-            println!(
-                "{name}-{}: far {:.3} px, {:?}, {} tiles, residual {:.3}, field {}, {:.0}+{:.0}+{:.0} ms",
-                i + 1,
-                mean_corner_error(&found.homography, &truth, lit.size()),
-                found.model,
-                found.tiles,
-                found.residual_px,
-                largest_displacement(&found, lit.size()),
-                described.as_secs_f64() * 1e3,
-                registered.as_secs_f64() * 1e3,
-                warp_time.as_secs_f64() * 1e3,
-            );
-            let rows = found.homography.to_rows().map(|v| v.to_string()).join(",");
-            std::fs::write(out.join(format!("{name}-{}.txt", i + 1)), rows).unwrap();
-            write_png(&warped, &out.join(format!("{name}-{}.png", i + 1)));
-        }
-    }
-}
-
-fn largest_displacement(found: &Registration, size: Size) -> String {
-    found.field.as_ref().map_or("none".into(), |field| {
-        let largest = (0..size.area())
-            .step_by(997)
-            .map(|i| {
-                field.at(Point {
-                    x: (i % size.columns) as f64,
-                    y: (i / size.columns) as f64,
-                })
-            })
-            .map(|d| d.x.hypot(d.y))
-            .fold(0.0, f64::max);
-        format!("{largest:.2}")
-    })
-}
-
-fn write_png(picture: &SceneLinear, path: &std::path::Path) {
-    let size = picture.size();
-    let samples: Vec<u16> = (0..size.area())
-        .flat_map(|i| picture.at_index(i))
-        .map(|v| (65535.0 * srgb_from_linear(f64::from(v)).clamp(0.0, 1.0)).round() as u16)
-        .collect();
-    let buffer = image::ImageBuffer::<image::Rgb<u16>, _>::from_raw(
-        size.columns as u32,
-        size.rows as u32,
-        samples,
-    )
-    .unwrap();
-    let mut bytes = std::io::Cursor::new(Vec::new());
-    buffer
-        .write_to(&mut bytes, image::ImageFormat::Png)
-        .unwrap();
-    std::fs::write(path, bytes.into_inner()).unwrap();
 }

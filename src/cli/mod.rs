@@ -16,6 +16,7 @@ mod join;
 mod journal;
 mod messages;
 mod plan;
+mod plan_error;
 mod plan_line;
 mod plan_shot;
 mod plan_shot_args;

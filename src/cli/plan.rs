@@ -13,11 +13,11 @@ use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::journal::Earlier;
 use super::messages::Failure;
+use super::plan_error::PlanError;
 use super::plan_line::PlanLine;
 use super::run_report::{FrameEntry, Settings, shown};
 use super::settings::{InForce, name_of};
 use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind, Probe};
-use crate::scene::Size;
 
 /// Name of the run's report in the output folder.
 pub(super) const REPORT_NAME: &str = "report.json";
@@ -78,83 +78,6 @@ pub(super) struct Target {
     pub(super) redo_data: Option<PathBuf>,
     pub(super) format: Format,
     probe: Probe,
-}
-
-/// Why a command line is turned away before any work.
-#[derive(Debug, thiserror::Error)]
-enum PlanError {
-    #[error("there is no file `{}`", .0.display())]
-    Missing(PathBuf),
-    #[error("`{}` and `{}` are one and the same plate", .0.display(), .1.display())]
-    PlateTwice(PathBuf, PathBuf),
-    #[error("`{}` and `{}` are one and the same lit frame", .0.display(), .1.display())]
-    LitTwice(PathBuf, PathBuf),
-    #[error("`{}` is given as a lit frame and as the plate", .0.display())]
-    LitIsPlate(PathBuf),
-    #[error("`{}` is {size}, the plate `{}` is {plate_size}", path.display(), plate.display())]
-    OtherSize {
-        path: PathBuf,
-        size: Size,
-        plate: PathBuf,
-        plate_size: Size,
-    },
-    #[error(
-        "`{}` was shot with a {camera}, the plate `{}` with a {plate_camera}",
-        path.display(), plate.display()
-    )]
-    OtherCamera {
-        path: PathBuf,
-        camera: String,
-        plate: PathBuf,
-        plate_camera: String,
-    },
-    #[error("`{}` and `{}` would both be written to `{}`", .0.display(), .1.display(), .2.display())]
-    SharedOutput(PathBuf, PathBuf, PathBuf),
-    #[error("`{}` would be replaced by an output", .0.display())]
-    WouldReplaceInput(PathBuf),
-    #[error("`{}` exists already{}", .0.display(), and_more(*.1))]
-    OutputExists(PathBuf, usize),
-    #[error("cannot write into the folder `{}`", .0.display())]
-    Folder(PathBuf, #[source] std::io::Error),
-}
-
-fn and_more(others: usize) -> String {
-    match others {
-        0 => String::new(),
-        n => format!(", and {n} more outputs"),
-    }
-}
-
-impl PlanError {
-    fn hint(&self) -> &'static str {
-        match self {
-            Self::Missing(_) => "check the path",
-            Self::PlateTwice(..) | Self::LitTwice(..) => "name each file once",
-            Self::LitIsPlate(_) => "the plate is the frame without gear: name another file as one",
-            Self::OtherSize { .. } => {
-                "use the plate of the same set-up, exported at the same size and uncropped"
-            }
-            Self::OtherCamera { .. } => "use the plate of the same set-up and camera",
-            Self::SharedOutput(..) => "clean them in two runs with different `--out` folders",
-            Self::WouldReplaceInput(_) => {
-                "name another folder with `--out`: inputs are never replaced"
-            }
-            Self::OutputExists(..) => {
-                "name another folder with `--out`, or allow it with `--overwrite`"
-            }
-            Self::Folder(..) => "name a folder with `--out` that you may write into",
-        }
-    }
-}
-
-impl From<PlanError> for Failure {
-    fn from(error: PlanError) -> Self {
-        Self {
-            hint: Some(error.hint().to_owned()),
-            error: Box::new(error),
-            status: ExitStatus::WrongUsage,
-        }
-    }
 }
 
 /// A run: its set-ups, and one report.

@@ -2,6 +2,7 @@
 
 mod bench;
 mod corrections;
+mod registered;
 mod scenes;
 mod shoot;
 mod table;
@@ -31,6 +32,11 @@ enum Chore {
     },
     /// Clean the frames of a set of scenes and count wrong regions that one point or box puts right.
     Corrections {
+        /// Folder of scenes.
+        set: PathBuf,
+    },
+    /// Register the frames of a set of scenes and print how far each is from the truth.
+    Registered {
         /// Folder of scenes.
         set: PathBuf,
     },
@@ -74,6 +80,7 @@ enum Chore {
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().chore {
         Chore::Table { scenes, table } => table::build(&scenes, &table),
+        Chore::Registered { set } => registered::print(&set),
         Chore::Corrections { set } => corrections::count(&set),
         Chore::Shoot { sets, without_tags } => shoot::sort_mixed(
             &sets,

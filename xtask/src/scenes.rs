@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use derig::photo::{self, ReadLimits};
 use derig::pipeline::Frame;
-use derig::scene::{Label, Plane, Size};
+use derig::scene::{Homography, Label, Plane, Size};
 
 /// One scene: a plate, lit frames and their labels.
 pub struct Scene {
@@ -59,6 +59,19 @@ pub fn to_replace(folder: &Path, index: usize) -> Result<Plane<bool>, Box<dyn Er
     };
     let values = picture.into_raw().into_iter().map(|v| v > 127).collect();
     Ok(Plane::from_vec(size, values))
+}
+
+/// The true homography of each lit frame: plate pixel to the pixel of the same far point.
+pub fn homographies(folder: &Path) -> Result<Vec<Homography>, Box<dyn Error>> {
+    let facts: serde_json::Value =
+        serde_json::from_slice(&std::fs::read(folder.join("scene.json"))?)?;
+    let frames = facts["frames"].as_array().into_iter().flatten();
+    frames
+        .map(|f| {
+            let rows: [f64; 9] = serde_json::from_value(f["homography"].clone())?;
+            Homography::from_rows(rows).ok_or_else(|| "a homography without inverse".into())
+        })
+        .collect()
 }
 
 fn frame(path: &Path) -> Result<Frame, Box<dyn Error>> {
