@@ -268,6 +268,7 @@ impl SetUp {
             classified: &classified,
             labels: &labels,
             usable: &found.usable,
+            sky: &found.sky.mask,
             share: &cut.share,
             difference: &found.difference,
             residual_px: registration.residual_px,

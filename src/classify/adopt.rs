@@ -4,6 +4,7 @@
 //! itself. Beside gear that is sure, of the same colour and as still, it is gear; dark and still at
 //! the foot of it, it is its shadow. And a shadow far from all gear is not gear's.
 
+use super::support::shadow_shows;
 use super::{Classified, Probabilities};
 use crate::region::{PieceFeatures, Regions, connected_blobs};
 use crate::scene::{Label, Plane, Size, difference};
@@ -117,6 +118,7 @@ fn is_still_shadow(own: &Probabilities, f: &PieceFeatures) -> bool {
     own.of(Label::GearShadow) + own.of(Label::PersonShadow) >= SHADOW_SURE
         && own.of(Label::Person) < PERSON_DOUBT
         && f.excess < SHADOW_DEPTH
+        && shadow_shows(f)
         && f.still >= SHADOW_STILL
 }
 

@@ -5,6 +5,7 @@
 mod adopt;
 mod forest;
 mod neighbours;
+mod standing;
 mod support;
 pub mod train;
 
@@ -65,10 +66,13 @@ impl Probabilities {
             return best.unwrap_or(likeliest);
         }
         if likeliest.is_removed() {
-            return if self.person() > self.of(Label::Other) {
-                Label::Person
-            } else {
-                Label::Other
+            let best = LABELS
+                .into_iter()
+                .filter(|l| l.is_person())
+                .max_by(|a, b| self.of(*a).total_cmp(&self.of(*b)));
+            return match best {
+                Some(best) if self.person() > self.of(Label::Other) => best,
+                _ => Label::Other,
             };
         }
         likeliest

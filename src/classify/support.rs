@@ -1,26 +1,12 @@
-//! Gear stands somewhere, and shadows and glints belong to gear.
+//! Shadows and glints belong to gear, and light obeys physics.
 //!
-//! A set-up's gear is tall or enters from the border of the frame; a bird, a sheep that stays put
-//! for two poses or a flickering leaf is neither. A shadow lies near the gear that throws it.
+//! A shadow lies near the gear that throws it and is darker than what is around; what has the sky's
+//! own colour is sky.
 
 use super::Classified;
-use crate::region::{Regions, connected_blobs};
-use crate::scene::{Label, Plane, Window};
-
-/// Gear apart by less than this still is one thing, px of the working copy: a cable behind leaves.
-const JOIN_PX: usize = 4;
-
-/// Gear that does not enter from the border is at least this tall, as a share of the long side.
-const MIN_HEIGHT: f32 = 0.07;
-
-/// And takes at least this share of the frame.
-const MIN_SHARE: f32 = 0.0003;
-
-/// Gear that is surely gear counts this near to gear that stands, as a share of the long side.
-const NEAR_SHARE: f32 = 0.12;
-
-/// Probability of sure gear.
-const SURE_GEAR: f32 = 0.6;
+use super::standing::keep_what_stands;
+use crate::region::{PieceFeatures, Regions};
+use crate::scene::{Label, Plane};
 
 /// A shadow is darker than the pool around it by this, ln units.
 const SHADOW_EXCESS: f32 = -0.03;
@@ -31,6 +17,12 @@ const CLOUD_SHARE: f32 = 0.7;
 /// Stillness below which such a piece is a cloud.
 const CLOUD_STILL: f32 = 0.45;
 
+/// Share of clipped pixels from which a piece may be the lit front of a modifier, not a cloud.
+const FRONT_CLIPPED_MOSTLY: f32 = 0.5;
+
+/// Edge along the rim (gradient of ln light a pixel) that a front has and a cloud has not.
+const FRONT_EDGE: f32 = 0.1;
+
 /// The same where both frames show nothing but sky.
 const CLEAR_CLOUD_SHARE: f32 = 0.9;
 
@@ -40,6 +32,25 @@ const SLOW_CLOUD_STILL: f32 = 0.7;
 /// Share of the rim beside unchanged sky from which a piece ends there: the front of a box as white
 /// as the sky is framed by the box.
 const CLOUD_RIM: f32 = 0.1;
+
+/// Share of a piece that has the sky's colours in the lit frame where it shows nothing else.
+const ALL_SKY: f32 = 0.8;
+
+/// Chroma (CIELAB) of a sky with a colour of its own: black cloth and white diffusers are neutral.
+const SKY_CHROMA: f32 = 8.0;
+
+/// Share of clipped pixels below which a piece is no lit front of a modifier.
+const FRONT_CLIPPED: f32 = 0.1;
+
+/// Difference (CIE94) below which a shadow on flash light cannot be seen: what does not show is not
+/// taken out.
+const SHADOW_SEEN: f32 = 3.0;
+
+/// Below the ambient's level by this (ln units) nothing but a shadow can be: flash only adds.
+const BELOW_AMBIENT: f32 = -0.15;
+
+/// Structure agreement within a piece from which it shows the plate's own surface.
+const SAME_SURFACE: f32 = 0.8;
 
 /// Probability from which a shadow may be the gear's.
 const OPEN_SHADOW: f32 = 0.2;
@@ -67,71 +78,39 @@ const SPECK_UNCHANGED: f32 = 0.9;
 
 /// Takes back what was called gear, shadow or glint without standing up to these.
 pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
-    let size = regions.numbers.size();
-    let area = size.area() as f32;
-    let gear = plane_of(regions, classified, |l| l == Label::Gear);
-    let blobs = connected_blobs(&dilated(&gear, JOIN_PX));
-    let mut boxes = vec![(usize::MAX, usize::MAX, 0usize, 0usize, 0usize); blobs.count + 1];
-    for y in 0..size.rows {
-        for x in 0..size.columns {
-            let b = *blobs.numbers.at(x, y) as usize;
-            if b > 0 && *gear.at(x, y) {
-                let e = &mut boxes[b];
-                *e = (e.0.min(x), e.1.min(y), e.2.max(x), e.3.max(y), e.4 + 1);
-            }
-        }
-    }
-    let stands: Vec<bool> = boxes
-        .iter()
-        .map(|&(left, top, right, bottom, pixels)| {
-            let at_border =
-                left == 0 || top == 0 || right + 1 == size.columns || bottom + 1 == size.rows;
-            let height = bottom.saturating_sub(top) as f32 / size.long_side() as f32;
-            pixels as f32 >= MIN_SHARE * area && (at_border || height >= MIN_HEIGHT)
-        })
-        .collect();
-    let blob_of_piece = first_blob(regions, &blobs.numbers);
-    // Leaves cut a stand into pieces: what is surely gear near gear that stands belongs to it.
-    let reach = (NEAR_SHARE * size.long_side() as f32) as usize;
-    let standing = Plane::from_fn(size, |x, y| {
-        *gear.at(x, y) && stands[*blobs.numbers.at(x, y) as usize]
-    });
-    let near = dilated(&standing, reach);
-    let in_reach = |window: &Window| {
-        (window.top..window.bottom).step_by(4).any(|y| {
-            (window.left..window.right)
-                .step_by(4)
-                .any(|x| *near.at(x, y))
-        })
-    };
-    for (i, label) in classified.labels.iter_mut().enumerate() {
-        if *label != Label::Gear || stands[blob_of_piece[i]] {
-            continue;
-        }
-        let is_sure = classified.probabilities[i].of(Label::Gear) > SURE_GEAR;
-        let is_close = in_reach(&regions.pieces[i].window);
-        if !(is_sure && is_close) {
-            *label = Label::Other;
-        }
-    }
+    keep_what_stands(classified, regions);
     obey_physics(classified, regions);
     give_shadows_to_the_nearer(classified, regions);
     demand_belonging(classified, regions);
+}
+
+/// Can a shadow here be seen, or is it surely one?
+pub(super) fn shadow_shows(f: &PieceFeatures) -> bool {
+    let is_surely_one =
+        f.above_ambient.max(f.excess) < BELOW_AMBIENT && f.inner_agreement > SAME_SURFACE;
+    f.difference > SHADOW_SEEN || is_surely_one
 }
 
 /// A shadow is darker than its surroundings; what still has the sky's colours and changed from pose to pose is a cloud.
 fn obey_physics(classified: &mut Classified, regions: &Regions) {
     for (label, piece) in classified.labels.iter_mut().zip(&regions.pieces) {
         let f = &piece.features;
-        if *label == Label::GearShadow && f.excess > SHADOW_EXCESS {
+        if *label == Label::GearShadow && (f.excess > SHADOW_EXCESS || !shadow_shows(f)) {
             *label = Label::Other;
         }
         let sky = f.plate_sky * f.lit_sky;
+        let is_coloured_sky = f.lit_sky > ALL_SKY
+            && f.lit_a.hypot(f.lit_b) > SKY_CHROMA
+            && f.lit_clipped < FRONT_CLIPPED;
+        if *label == Label::Gear && is_coloured_sky {
+            *label = Label::Other;
+        }
         let is_cloud = (sky > CLOUD_SHARE && f.still < CLOUD_STILL)
             || (sky > CLEAR_CLOUD_SHARE
                 && f.still < SLOW_CLOUD_STILL
                 && f.near_unchanged > CLOUD_RIM);
-        if *label == Label::Gear && is_cloud && f.blob_still > 0.0 {
+        let is_front = f.lit_clipped > FRONT_CLIPPED_MOSTLY && f.rim_new_edge > FRONT_EDGE;
+        if *label == Label::Gear && is_cloud && !is_front && f.blob_still > 0.0 {
             *label = Label::Other;
         }
     }
@@ -145,7 +124,8 @@ fn give_shadows_to_the_nearer(classified: &mut Classified, regions: &Regions) {
         let p = &classified.probabilities[i];
         let is_shadow = p.of(Label::GearShadow) > OPEN_SHADOW
             && p.of(Label::GearShadow) + p.of(Label::PersonShadow) > 0.5
-            && f.excess < 0.0;
+            && f.excess < 0.0
+            && shadow_shows(f);
         let is_nearer = f.to_standing < NEARER * f.to_moving && f.still > STAYS;
         if is_shadow && is_nearer && classified.labels[i] == Label::PersonShadow {
             classified.labels[i] = Label::GearShadow;
@@ -189,7 +169,7 @@ fn demand_belonging(classified: &mut Classified, regions: &Regions) {
     }
 }
 
-fn plane_of(
+pub(super) fn plane_of(
     regions: &Regions,
     classified: &Classified,
     wanted: impl Fn(Label) -> bool + Sync,
@@ -199,18 +179,8 @@ fn plane_of(
         .map(|&n| n > 0 && wanted(classified.labels[n as usize - 1]))
 }
 
-fn first_blob(regions: &Regions, blobs: &Plane<u32>) -> Vec<usize> {
-    let mut out = vec![0; regions.pieces.len()];
-    for (&n, &b) in regions.numbers.as_slice().iter().zip(blobs.as_slice()) {
-        if n > 0 && b > 0 {
-            out[n as usize - 1] = b as usize;
-        }
-    }
-    out
-}
-
 /// Grown by a square of `reach` pixels each way.
-fn dilated(mask: &Plane<bool>, reach: usize) -> Plane<bool> {
+pub(super) fn dilated(mask: &Plane<bool>, reach: usize) -> Plane<bool> {
     let share = crate::numeric::filter::box_mean(&mask.map(|&m| if m { 1.0 } else { 0.0 }), reach);
     share.map(|&s| s > 1e-6)
 }

@@ -18,7 +18,7 @@ use crate::region::{FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE};
 use crate::scene::Label;
 
 /// Trees a class.
-const TREES: usize = 32;
+const TREES: usize = 96;
 
 /// Pieces a tree sees.
 const DRAW: usize = 6000;

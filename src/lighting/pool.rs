@@ -35,6 +35,10 @@ const POOL_SIGMA_CELLS: f32 = 1.5;
 /// Ambient level: this quantile of the sure cells' ratios; flash only ever adds to it.
 const AMBIENT_QUANTILE: f32 = 0.2;
 
+/// The pool may dip below the ambient's level by this, ln units (2 %): what the level is known to.
+/// What lies deeper is no light that was added, but a shadow, however soft.
+const AMBIENT_DIP: f32 = 0.02;
+
 /// The pool at full working size, and the ambient gain under it.
 pub(super) struct Pool {
     pub(super) planes: [Plane<f32>; 3],
@@ -58,10 +62,14 @@ pub(super) fn flash_pool(
     let sky_ratio = sky_level(&cells);
     let ground_weight = believed_weight(&cells);
     let sky_soft = enlarge(&cells.sky_share, CELL, size);
-    let ambient = ambient_level(&cells, sky_ratio);
+    let of_ground = ground_level(&cells);
+    let ambient = sky_ratio.unwrap_or(of_ground);
     let planes = std::array::from_fn(|c| {
         let filled = pull_push::fill(&cells.ratio[c], &ground_weight);
-        let smooth = enlarge(&gaussian(&filled, POOL_SIGMA_CELLS), CELL, size);
+        // Ambient light that rose says nothing of the ground that no flash reached.
+        let least = of_ground[c].min(0.0) - AMBIENT_DIP;
+        let pool = gaussian(&filled, POOL_SIGMA_CELLS).map(|&v| v.max(least));
+        let smooth = enlarge(&pool, CELL, size);
         let level = sky_ratio.map_or(ambient[c], |s| s[c]);
         let mut out = smooth;
         out.as_mut_slice()
@@ -209,19 +217,17 @@ fn weighted_median(mut found: Vec<(f32, f32)>) -> f32 {
     0.0
 }
 
-/// The ambient's ln gain a channel: the sky's where there is sky, else the low end of the ground's.
-fn ambient_level(cells: &Cells, sky: Option<[f32; 3]>) -> [f32; 3] {
-    sky.unwrap_or_else(|| {
-        std::array::from_fn(|c| {
-            let sure: Vec<f32> = cells.ratio[c]
-                .as_slice()
-                .iter()
-                .zip(cells.weight.as_slice())
-                .filter(|&(_, &w)| w > 0.3)
-                .map(|(&v, _)| v)
-                .collect();
-            quantile(sure, AMBIENT_QUANTILE)
-        })
+/// The low end of the ground's ln gains a channel: where least flash arrives.
+fn ground_level(cells: &Cells) -> [f32; 3] {
+    std::array::from_fn(|c| {
+        let sure: Vec<f32> = cells.ratio[c]
+            .as_slice()
+            .iter()
+            .zip(cells.weight.as_slice())
+            .filter(|&(_, &w)| w > 0.3)
+            .map(|(&v, _)| v)
+            .collect();
+        quantile(sure, AMBIENT_QUANTILE)
     })
 }
 

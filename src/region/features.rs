@@ -21,6 +21,12 @@ macro_rules! features {
             pub fn to_row(&self) -> [f32; FEATURE_COUNT] {
                 [$(self.$name),+]
             }
+
+            /// The features from values in the order of [`FEATURE_NAMES`].
+            pub fn from_row(row: &[f32; FEATURE_COUNT]) -> Self {
+                let [$($name),+] = *row;
+                Self { $($name),+ }
+            }
         }
     };
 }
@@ -130,6 +136,11 @@ features! {
     ratio_colour,
     /// Share of the rim where the plate has an edge too: facets end at edges, shadows don't.
     rim_plate_edge,
+    /// Structure agreement within the piece alone, whatever its surroundings: near 1 for the plate's
+    /// own surface in another light, also where there is nothing to compare.
+    inner_agreement,
+    /// Texture of the plate within the piece alone (standard deviation, ln).
+    inner_texture,
     /// Share of the companions that show the same here (stillness).
     still,
     /// Share of the companions that show the plate here.

@@ -14,6 +14,10 @@ use crate::scene::Size;
 /// Gradient of ln luminance a pixel from which the plate has an edge: a step of some 10 %.
 const PLATE_EDGE: f32 = 0.04;
 
+/// Structure weaker than this is not seen: variance of ln light of a 2 % step (about one just
+/// noticeable difference of lightness).
+const UNSEEN_STRUCTURE: f64 = 0.0004;
+
 /// Rows summed up at once. Fixed, so that sums don't depend on the number of threads.
 const STRIP_ROWS: usize = 32;
 
@@ -110,8 +114,32 @@ impl Sums {
     }
 
     fn mean(&self, value: Value) -> f32 {
-        (self.values[value as usize] / self.extent.area.max(1) as f64) as f32
+        self.precise_mean(value) as f32
     }
+
+    fn precise_mean(&self, value: Value) -> f64 {
+        self.values[value as usize] / self.extent.area.max(1) as f64
+    }
+
+    /// Mean product of two values less the product of their means.
+    fn covariance(&self, product: Value, a: Value, b: Value) -> f64 {
+        self.precise_mean(product) - self.precise_mean(a) * self.precise_mean(b)
+    }
+
+    /// Standard deviation.
+    fn spread(&self, square: Value, mean: Value) -> f32 {
+        self.covariance(square, mean, mean).max(0.0).sqrt() as f32
+    }
+}
+
+/// Correlation of lit frame and plate over the pixels of a piece, steadied by
+/// [`UNSEEN_STRUCTURE`]: nothing to compare counts as agreement.
+fn inner_agreement(s: &Sums) -> f32 {
+    let lit = s.covariance(Value::LitLogSquared, Value::LitLog, Value::LitLog);
+    let plate = s.covariance(Value::PlateLogSquared, Value::PlateLog, Value::PlateLog);
+    let both = s.covariance(Value::LogProduct, Value::LitLog, Value::PlateLog);
+    let steady = |variance: f64| variance.max(0.0) + UNSEEN_STRUCTURE;
+    ((both + UNSEEN_STRUCTURE) / (steady(lit) * steady(plate)).sqrt()) as f32
 }
 
 /// What a strip of rows adds to the pieces that it meets.
@@ -210,11 +238,6 @@ fn own_features(s: &Sums, size: Size) -> PieceFeatures {
     let area = extent.area as f32;
     let window = extent.window();
     let centre = extent.centre();
-    let spread = |square: Value, mean: Value| {
-        (s.mean(square) - s.mean(mean) * s.mean(mean))
-            .max(0.0)
-            .sqrt()
-    };
     let rim_mean = |sum: f64| (sum / s.rim.length.max(1) as f64) as f32;
     let flag = |b: bool| f32::from(u8::from(b));
     let mut agreements = s.agreements.clone();
@@ -233,13 +256,13 @@ fn own_features(s: &Sums, size: Size) -> PieceFeatures {
         thickness: 1000.0 * 2.0 * area / s.rim.length.max(1) as f32 / long,
         difference: s.mean(Value::Difference),
         excess: s.mean(Value::Excess),
-        excess_spread: spread(Value::ExcessSquared, Value::Excess),
+        excess_spread: s.spread(Value::ExcessSquared, Value::Excess),
         excess_red: s.mean(Value::Redder),
         excess_blue: s.mean(Value::Bluer),
         lit_lightness: s.mean(Value::LitLightness),
         lit_a: s.mean(Value::LitA),
         lit_b: s.mean(Value::LitB),
-        lit_spread: spread(Value::LitLightnessSquared, Value::LitLightness),
+        lit_spread: s.spread(Value::LitLightnessSquared, Value::LitLightness),
         lit_clipped: s.mean(Value::Clipped),
         plate_lightness: s.mean(Value::PlateLightness),
         plate_a: s.mean(Value::PlateA),
@@ -262,6 +285,8 @@ fn own_features(s: &Sums, size: Size) -> PieceFeatures {
         above_ambient: s.mean(Value::Level),
         ratio_colour: s.mean(Value::RatioColour),
         rim_plate_edge: rim_mean(s.rim.plate_edge),
+        inner_agreement: inner_agreement(s),
+        inner_texture: s.spread(Value::PlateLogSquared, Value::PlateLog),
         ..PieceFeatures::default()
     }
 }

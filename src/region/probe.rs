@@ -2,6 +2,7 @@
 
 use super::Observed;
 use crate::change::{Evidence, nearest_difference};
+use crate::numeric::elementary::ln;
 use crate::scene::Plane;
 
 /// Code values from here on are clipped, scene-linear.
@@ -68,10 +69,20 @@ pub(super) enum Value {
     Level,
     /// Largest departure of a channel from it (ln).
     RatioColour,
+    /// Lit frame's light (ln).
+    LitLog,
+    /// Its square.
+    LitLogSquared,
+    /// Relit plate's light (ln).
+    PlateLog,
+    /// Its square.
+    PlateLogSquared,
+    /// Product of the two.
+    LogProduct,
 }
 
 /// Number of values read at each pixel.
-pub(super) const VALUES: usize = Value::RatioColour as usize + 1;
+pub(super) const VALUES: usize = Value::LogProduct as usize + 1;
 
 /// The values of one pixel, or their sums, in the order of [`Value`].
 pub(super) type Values<T> = [T; VALUES];
@@ -115,6 +126,7 @@ impl<'a> Probe<'a> {
         });
         let level = (total[0] + total[1] + total[2]) / 3.0;
         let colour = total.iter().map(|t| (t - level).abs()).fold(0.0, f32::max);
+        let (lit_log, plate_log) = (log_light(lit[0]), log_light(plate[0]));
         [
             e.difference.as_slice()[i],
             excess,
@@ -143,8 +155,18 @@ impl<'a> Probe<'a> {
             returns,
             level,
             colour,
+            lit_log,
+            lit_log * lit_log,
+            plate_log,
+            plate_log * plate_log,
+            lit_log * plate_log,
         ]
     }
+}
+
+/// ln luminance of a CIE lightness, white = 0; its black end, below 1 % of white, stays finite.
+fn log_light(lightness: f32) -> f32 {
+    3.0 * ln((lightness + 16.0) / 116.0)
 }
 
 /// Hues of skin of any depth lie between red and yellow at moderate chroma (from memory; the

@@ -41,6 +41,8 @@ pub struct Signs<'a> {
     pub labels: &'a Plane<Label>,
     /// Where the plate shows the lit frame's place.
     pub usable: &'a Plane<bool>,
+    /// Open sky of the plate, carried on beyond its border.
+    pub sky: &'a Plane<bool>,
     /// Share of the plate in the merge.
     pub share: &'a Plane<f32>,
     /// Difference between lit frame and relit plate (CIE94).
@@ -89,8 +91,11 @@ fn unaligned(signs: &Signs<'_>) -> Option<HandWork> {
 
 fn plate_gap(signs: &Signs<'_>) -> Option<HandWork> {
     let size = signs.labels.size();
-    let hidden =
-        |x: usize, y: usize| !*signs.usable.at(x, y) && *signs.labels.at(x, y) == Label::Gear;
+    // Sky goes on beyond a border as it came.
+    let hidden = |x: usize, y: usize| {
+        let is_gear = *signs.labels.at(x, y) == Label::Gear;
+        is_gear && !*signs.usable.at(x, y) && !*signs.sky.at(x, y)
+    };
     let (window, count) = extent(size, hidden);
     (count as f32 > MIN_GAP_SHARE * size.area() as f32).then(|| HandWork {
         place: boxed(window, signs.factor),
