@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{ArgAction, Parser, Subcommand, ValueEnum};
 
+use super::check_args::CheckArgs;
 use super::plan_shot_args::PlanArgs;
 use super::redo_args::RedoArgs;
 
@@ -45,6 +46,10 @@ pub(super) enum Command {
     /// Clean lit frames against a plate
     #[command(before_help = CLEAN_EXAMPLES, after_help = EXIT_CODES)]
     Clean(CleanArgs),
+    /// While the tripod stands: will the plate do, or what must be shot again?
+    #[command(before_help = super::check_args::EXAMPLES,
+        after_help = super::check_args::EXIT_CODES)]
+    Check(CheckArgs),
     /// Before the stand goes up: is the light in the picture, and what would moving it cost?
     #[command(before_help = super::plan_shot_args::EXAMPLES)]
     Plan(Box<PlanArgs>),
@@ -63,6 +68,7 @@ impl Command {
     pub(super) fn talk(&self) -> Talk {
         match self {
             Self::Clean(typed) => typed.talk.level(),
+            Self::Check(typed) => typed.talk.level(),
             Self::Demo(typed) => typed.talk.level(),
             Self::Redo(typed) => typed.talk.level(),
             Self::Join(typed) => typed.talk.level(),

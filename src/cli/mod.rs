@@ -4,6 +4,8 @@
 //! error. Nothing here computes pixels.
 
 mod args;
+mod check;
+mod check_args;
 mod clean;
 mod content_hash;
 mod corrections;
@@ -53,6 +55,7 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
     messages.start_logging();
     let outcome = match &args.command {
         Command::Clean(typed) => clean_command(typed, &messages),
+        Command::Check(typed) => check::run(typed, &messages),
         Command::Demo(typed) => demo::run(typed, &messages),
         Command::Settings(typed) => settings_print::run(typed),
         Command::Redo(typed) => redo::run(typed, &messages),

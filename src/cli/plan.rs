@@ -171,7 +171,11 @@ impl CleanPlan {
     ///
     /// # Errors
     /// [`Failure`] as [`RunPlan::from_set_ups`].
-    fn of_set_up(line: &PlanLine, out: &Path, in_force: &InForce) -> Result<Self, Failure> {
+    fn of_set_up(
+        line: &PlanLine,
+        out: &Path,
+        in_force: &InForce,
+    ) -> Result<Self, Failure> {
         check_inputs(&line.lit, &line.plates)?;
         let reference = probe_plates(&line.plates)?;
         let frames: Vec<FramePlan> = line
@@ -319,7 +323,7 @@ impl CleanPlan {
     }
 }
 
-fn check_inputs(lit: &[PathBuf], plates: &[PathBuf]) -> Result<(), PlanError> {
+pub(super) fn check_inputs(lit: &[PathBuf], plates: &[PathBuf]) -> Result<(), PlanError> {
     let identified = |paths: &[PathBuf]| -> Result<Vec<(PathBuf, FileIdentity)>, PlanError> {
         paths
             .iter()
