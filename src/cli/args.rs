@@ -7,6 +7,7 @@ use clap::{ArgAction, Parser, Subcommand, ValueEnum};
 use super::check_args::CheckArgs;
 use super::plan_shot_args::PlanArgs;
 use super::redo_args::RedoArgs;
+use super::watch_args::WatchArgs;
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -56,6 +57,10 @@ pub(super) enum Command {
     /// Merge again from masks, layers or corrections that came back from a person
     #[command(before_help = super::redo_args::EXAMPLES, after_help = EXIT_CODES)]
     Redo(RedoArgs),
+    /// Check and clean frames as they arrive in a folder
+    #[command(before_help = super::watch_args::EXAMPLES,
+        after_help = super::watch_args::EXIT_CODES)]
+    Watch(WatchArgs),
     /// Join reports of one shoot's set-ups into one
     Join(JoinArgs),
     /// Print the settings in force and where each is from
@@ -69,6 +74,7 @@ impl Command {
         match self {
             Self::Clean(typed) => typed.talk.level(),
             Self::Check(typed) => typed.talk.level(),
+            Self::Watch(typed) => typed.talk.level(),
             Self::Demo(typed) => typed.talk.level(),
             Self::Redo(typed) => typed.talk.level(),
             Self::Join(typed) => typed.talk.level(),

@@ -7,6 +7,7 @@
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::{self, Scope};
 use std::time::Instant;
@@ -39,7 +40,7 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
     let journal = Journal::beside(&run.report);
     let mut entries = Vec::with_capacity(frames);
     for plan in &run.set_ups {
-        match clean_frames(plan, messages, &progress, &journal) {
+        match clean_frames(plan, messages, &progress, &journal, &NEVER) {
             Ok(frames) => entries.extend(frames),
             Err(failure) if run.set_ups.len() == 1 => {
                 progress.finish();
@@ -127,11 +128,19 @@ pub(super) struct Cleaned {
     pub(super) read_seconds: f64,
 }
 
-fn clean_frames(
+/// A run that goes on to its end.
+static NEVER: AtomicBool = AtomicBool::new(false);
+
+/// Cleans the frames of a set-up; once told to `stop`, those not begun are left out of the result.
+///
+/// # Errors
+/// [`Failure`] when no plate can be read.
+pub(super) fn clean_frames(
     plan: &CleanPlan,
     messages: &Messages,
     progress: &Progress<'_>,
     journal: &Journal,
+    stop: &AtomicBool,
 ) -> Result<Vec<FrameEntry>, Failure> {
     let all_finished = plan.frames.iter().all(|f| f.finished.is_some());
     let first_look = if all_finished {
@@ -165,6 +174,9 @@ fn clean_frames(
         let (to_writer, outcomes) = sync_channel(0);
         let writer = scope.spawn(move || write_all(plan, messages, progress, journal, &outcomes));
         for (index, frame) in plan.frames.iter().enumerate() {
+            if stop.load(Ordering::Relaxed) {
+                break;
+            }
             let outcome = match (&frame.target, &frame.finished, &set_up) {
                 (_, Some(entry), _) => Outcome::Finished(entry.clone()),
                 (Ok(_), None, Some(set_up)) => {

@@ -4,6 +4,7 @@
 //! error. Nothing here computes pixels.
 
 mod args;
+mod arrivals;
 mod check;
 mod check_args;
 mod clean;
@@ -31,6 +32,8 @@ mod run_report;
 mod settings;
 mod settings_print;
 mod shoot;
+mod watch;
+mod watch_args;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -60,6 +63,7 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Settings(typed) => settings_print::run(typed),
         Command::Redo(typed) => redo::run(typed, &messages),
         Command::Join(typed) => join::run(typed, &messages),
+        Command::Watch(typed) => watch::run(typed, &messages),
         Command::Plan(typed) => plan_shot::run(typed),
     };
     match outcome {

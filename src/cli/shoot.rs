@@ -39,7 +39,7 @@ enum Unclear {
 }
 
 #[derive(Debug, thiserror::Error)]
-enum InputError {
+pub(super) enum InputError {
     #[error("cannot read the folder `{}`", .0.display())]
     Folder(PathBuf, #[source] std::io::Error),
     #[error("there is no picture in the folder `{}`", .0.display())]
@@ -90,7 +90,8 @@ pub(super) fn expanded(named: &[PathBuf], plates: &[PathBuf]) -> Result<Vec<Path
     Ok(files)
 }
 
-fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, InputError> {
+/// Pictures of a folder in order of their names.
+pub(super) fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, InputError> {
     let failed = |e| InputError::Folder(folder.to_owned(), e);
     let mut found = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(failed)? {
