@@ -118,7 +118,7 @@ pub(super) struct CleanArgs {
     /// What `derig redo` merges again from, in the folder `for-redo` [default: keep]
     #[arg(long, value_enum, value_name = "WHAT")]
     pub(super) redo_data: Option<RedoData>,
-    /// A page to look at the frames, `page.html` [default: none]
+    /// A page to look at the frames [default: none]
     #[arg(long, value_enum, value_name = "WHAT", num_args = 0..=1, require_equals = true,
         default_missing_value = "write")]
     pub(super) page: Option<PageChoice>,

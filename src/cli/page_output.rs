@@ -10,7 +10,7 @@ use std::sync::{Mutex, PoisonError};
 
 use super::frame_output::LitFacts;
 use super::plan::FramePlan;
-use super::run_report::{FrameEntry, FrameStatus, shown_name};
+use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, shown_name};
 use crate::handover::{self, Kept, shares_of};
 use crate::page::{self, Outcome, Page, Picture, Pictures, Pieces, Sheet, Shown};
 use crate::photo::{self, Existing, PhotoError, ReadLimits};
@@ -167,7 +167,13 @@ pub(super) fn pictures_from_files(frame: &FramePlan, entry: &FrameEntry) -> Opti
     }) = kept
     {
         let results = (&merged, &mask);
-        return pictures(&lit.samples, &lit.encoding, results, Some(&decision), report);
+        return pictures(
+            &lit.samples,
+            &lit.encoding,
+            results,
+            Some(&decision),
+            report,
+        );
     }
     let mask = shares_of(&read(&target.mask)?, lit.samples.size).ok()?;
     let merged = read(&target.merged)?;
@@ -214,7 +220,7 @@ fn sheet(entry: &FrameEntry, pictures: Option<Pictures>) -> Sheet {
         }
         _ => String::new(),
     };
-    let told = entry.error.iter().flat_map(|error| error.lines());
+    let told = entry.error.iter().flat_map(ErrorEntry::lines);
     Sheet {
         name: entry.lit.clone(),
         outcome,

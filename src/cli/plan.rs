@@ -4,7 +4,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData};
+use super::args::{
+    CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData,
+};
 use rayon::prelude::*;
 
 use super::clean::first_look;
@@ -328,9 +330,10 @@ impl CleanPlan {
             }
         }
         let pictures = self.page.as_deref().map(folder_of);
-        if let Some(folder) = pictures.as_deref().filter(|f| {
-            self.existing == Existing::Keep && f.symlink_metadata().is_ok()
-        }) {
+        if let Some(folder) = pictures
+            .as_deref()
+            .filter(|f| self.existing == Existing::Keep && f.symlink_metadata().is_ok())
+        {
             existing.push(folder);
         }
         match existing.split_first() {

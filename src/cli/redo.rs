@@ -18,7 +18,9 @@ use super::plan::{CleanPlan, FramePlan, NothingFound, Target};
 use super::progress::Progress;
 use super::redo_args::RedoArgs;
 use super::redo_frame::{Changes, LazySetUp, RedoFrame, Redone};
-use super::redo_run::{self, Destination, RedoError, index_of, is_named, named_frames, read_report};
+use super::redo_run::{
+    self, Destination, RedoError, index_of, is_named, named_frames, read_report,
+};
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport, shown_name};
 use super::settings::name_of;
 use crate::page::Pictures;

@@ -78,7 +78,10 @@ fn reasons(hand_work: &[HandWork]) -> Markup {
 }
 
 fn places(pictures: &Pictures, sheet: &Sheet) -> Markup {
-    let more = sheet.hand_work.get(pictures.places.len()..).unwrap_or_default();
+    let more = sheet
+        .hand_work
+        .get(pictures.places.len()..)
+        .unwrap_or_default();
     html! {
         @if !pictures.places.is_empty() {
             section.places aria-label="Places at 100 %" {

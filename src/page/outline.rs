@@ -215,7 +215,9 @@ mod tests {
             columns: 300,
             rows: 120,
         };
-        let boom = Plane::from_fn(size, |x, y| u32::from(y * 3 / 2 > x / 2 && y * 3 / 2 < x / 2 + 4));
+        let boom = Plane::from_fn(size, |x, y| {
+            u32::from(y * 3 / 2 > x / 2 && y * 3 / 2 < x / 2 + 4)
+        });
         let pixels = boom.as_slice().iter().filter(|&&n| n > 0).count() as f64;
         let found = paths(&boom, 0.8);
         let off = (area(&found[&1]) - pixels).abs() / pixels;

@@ -13,16 +13,18 @@ use crate::report::heavier;
 use crate::scene::{LABELS, Label, Plane, Size};
 
 /// Regions that are kept of a frame, what is taken out of the picture before the rest.
-const MAX_REGIONS: usize = 60;
+const MAX_REGIONS: usize = 40;
 /// Smallest region that can be pointed at, share of the frame: 8 x 8 pixels of 24 megapixels.
 const MIN_SHARE: f64 = 2.7e-6;
+/// Smallest region in any frame, px of the working copy.
+const MIN_AREA: usize = 12;
 /// Smallest change that was taken for nothing, or sways, share of the frame: what leaves do in a wind
 /// would hide the rest.
 const MIN_SHARE_OF_NOTHING: f64 = 2e-4;
 /// How far outlines may run from the pixels' edges, px of the page's picture.
 const TOLERANCE_PX: f64 = 0.8;
 /// All outlines of a frame, bytes; coarser ones are drawn until they fit.
-const MAX_PATH_BYTES: usize = 24_000;
+const MAX_PATH_BYTES: usize = 16_000;
 
 /// A region, for the page.
 #[derive(Debug, Clone, PartialEq)]
@@ -129,7 +131,7 @@ fn chosen(found: &BTreeMap<u32, Found>, area: usize) -> BTreeMap<u32, Found> {
     };
     let mut chosen: Vec<_> = found
         .iter()
-        .filter(|(_, f)| f.area as f64 >= least(f.class) * area as f64)
+        .filter(|(_, f)| f.area >= MIN_AREA && f.area as f64 >= least(f.class) * area as f64)
         .map(|(number, f)| (*number, *f))
         .collect();
     chosen.sort_by_key(|(number, f)| (!f.class.is_removed(), std::cmp::Reverse(f.area), *number));

@@ -47,9 +47,7 @@ pub fn screen_jpeg(copy: &Samples, quality: u8) -> Option<Vec<u8>> {
     encoder.set_sampling_factor(SamplingFactor::F_2_2);
     encoder.set_chroma_subsampling_method(ChromaSubsamplingMethod::Average);
     encoder.set_optimized_huffman_tables(true);
-    encoder
-        .encode(values, columns, rows, ColorType::Rgb)
-        .ok()?;
+    encoder.encode(values, columns, rows, ColorType::Rgb).ok()?;
     Some(jpeg)
 }
 

@@ -275,7 +275,10 @@ mod tests {
             [213, 94, 0],
             [204, 121, 167],
         ];
-        let mut used: Vec<Rgb> = LABELS.iter().filter_map(|&l| Some(class_style(l)?.0)).collect();
+        let mut used: Vec<Rgb> = LABELS
+            .iter()
+            .filter_map(|&l| Some(class_style(l)?.0))
+            .collect();
         used.sort_unstable();
         published.sort_unstable();
         assert_eq!(used, published);
@@ -283,7 +286,10 @@ mod tests {
 
     #[test]
     fn no_two_classes_share_a_hatching() {
-        let hatchings: Vec<_> = LABELS.iter().filter_map(|&l| Some(class_style(l)?.1)).collect();
+        let hatchings: Vec<_> = LABELS
+            .iter()
+            .filter_map(|&l| Some(class_style(l)?.1))
+            .collect();
         for (i, one) in hatchings.iter().enumerate() {
             let pattern = |h: &Hatching| -> Vec<bool> {
                 (0..40 * 40).map(|k| h.covers(k % 40, k / 40, 1)).collect()
@@ -344,11 +350,7 @@ mod tests {
                 if y == 101 { Label::Gear } else { Label::Sky }
             },
         );
-        let small = resized(
-            &labels,
-            SIZE,
-            heavier,
-        );
+        let small = resized(&labels, SIZE, heavier);
         assert!((0..120).all(|x| *small.at(x, 25) == Label::Gear));
         assert!((0..120).all(|x| *small.at(x, 24) == Label::Sky));
         let back = resized(&small, large, |a, _| a);
