@@ -271,3 +271,99 @@ fn facts(entry: &FrameEntry) -> Vec<(String, String)> {
     }
     facts
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::page::{After, Place};
+    use crate::photo::CameraFacts;
+    use crate::scene::{Size, Window};
+    use std::collections::BTreeMap;
+
+    fn entry(index: usize) -> FrameEntry {
+        FrameEntry {
+            lit: format!("lit-{index}.jpg"),
+            plates: vec!["plate.jpg".to_owned()],
+            merged: Some(format!("lit-{index}.jpg")),
+            mask: None,
+            layers: BTreeMap::new(),
+            redo_data: None,
+            hashes: BTreeMap::new(),
+            taken_back: Vec::new(),
+            status: FrameStatus::Cleaned,
+            error: None,
+            exposure: CameraFacts::default(),
+            warnings: Vec::new(),
+            file_seconds: BTreeMap::new(),
+            report: None,
+        }
+    }
+
+    fn pictures(bytes: usize) -> Pictures {
+        let size = Size {
+            columns: 30,
+            rows: 20,
+        };
+        let picture = || Picture::Here(vec![0; bytes / 2]);
+        Pictures {
+            full: size,
+            size,
+            scale: 1,
+            before: picture(),
+            after: Some(After {
+                picture: picture(),
+                part: Window {
+                    left: 0,
+                    top: 0,
+                    right: 16,
+                    bottom: 16,
+                },
+            }),
+            places: Vec::<Place>::new(),
+            regions: Vec::new(),
+            mask: String::new(),
+        }
+    }
+
+    fn written(frames: usize) -> (tempfile::TempDir, String) {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("page.html");
+        let report = folder.path().join("report.json");
+        let page = PageOutput::new(&path, &report, Existing::Keep);
+        for index in 0..frames {
+            page.add(&entry(index), Some(pictures(200_000)));
+        }
+        page.write().unwrap();
+        let text = std::fs::read_to_string(path).unwrap();
+        (folder, text)
+    }
+
+    #[test]
+    fn a_small_run_is_one_file() {
+        let (folder, text) = written(10);
+        assert_eq!(text.matches("data:image/jpeg;base64,").count(), 20);
+        assert!(!folder.path().join("page").exists());
+    }
+
+    #[test]
+    fn pictures_of_a_large_run_lie_beside_the_page() {
+        let frames = MAX_INLINE_BYTES / 266_668 + 3;
+        let (folder, text) = written(frames);
+        assert_eq!(text.matches("data:").count(), 1, "in the policy alone");
+        assert_eq!(text.matches("src=\"page/").count(), 2 * frames);
+        let files = std::fs::read_dir(folder.path().join("page")).unwrap();
+        assert_eq!(files.count(), 2 * frames);
+        assert!(text.contains("src=\"page/0001-before.jpg\""));
+    }
+
+    #[test]
+    fn pictures_that_cannot_be_written_are_told_and_the_page_stands() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("page"), "a file in the way").unwrap();
+        let path = folder.path().join("page.html");
+        let page = PageOutput::new(&path, &folder.path().join("report.json"), Existing::Keep);
+        page.add(&entry(0), Some(pictures(2 * MAX_INLINE_BYTES)));
+        assert!(page.write().is_err());
+        assert!(std::fs::read_to_string(path).unwrap().contains("lit-0.jpg"));
+    }
+}

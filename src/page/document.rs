@@ -89,6 +89,8 @@ fn head(page: &Page) -> Markup {
             noscript {
                 p { "Scripts are off: pictures and words are all here, wipe and corrections are not." }
             }
+            details.all open {
+            summary { "Switches" }
             div.switches role="group" aria-label="What is shown" {
                 fieldset {
                     legend { "Frames" }
@@ -120,6 +122,7 @@ fn head(page: &Page) -> Markup {
                     label { input type="radio" name="theme" value="light"; " light" }
                     label { input type="radio" name="theme" value="dark"; " dark" }
                 }
+            }
             }
             p.count role="status" {}
             details.legend {

@@ -161,12 +161,23 @@ fn marks(pictures: &Pictures) -> Markup {
             path.edge-dark d=(pictures.mask) {}
             path.edge d=(pictures.mask) {}
             @for (number, place) in pictures.places.iter().enumerate() {
-                g.place {
-                    rect x=(scaled(place.cut.x)) y=(scaled(place.cut.y)) width=(scaled(place.cut.width))
-                        height=(scaled(place.cut.height)) {}
-                    text x=(scaled(place.cut.x + 12)) y=(scaled(place.cut.y + place.cut.height - 12)) { (number + 1) }
-                }
+                (place_mark(place, number + 1, scaled))
             }
+        }
+    }
+}
+
+/// What is told of, or, where nothing is, what is shown.
+fn place_mark(place: &Place, number: usize, scaled: impl Fn(usize) -> String) -> Markup {
+    let at = if place.told.confidence > 0.0 {
+        place.told.place
+    } else {
+        place.cut
+    };
+    html! {
+        g.place {
+            rect x=(scaled(at.x)) y=(scaled(at.y)) width=(scaled(at.width)) height=(scaled(at.height)) {}
+            text x=(scaled(at.x)) y=(scaled(at.y + at.height)) dx="5" dy="-6" { (number) }
         }
     }
 }

@@ -81,7 +81,7 @@
   const command = () => {
     const names = [...new Set(asShot().map((s) => s.frame.dataset.lit))];
     const only = names.length <= 12 ? names.map((name) => ` --frame ${shell(name)}`).join("") : "";
-    return `derig redo ${shell(document.body.dataset.report)} --corrections corrections.toml${only} --overwrite`;
+    return `derig redo ${shell(document.body.dataset.report)} --corrections corrections.toml${only} --overwrite --page`;
   };
   const badge = made("a", "", "badge");
   badge.href = "#corrections";
@@ -310,5 +310,6 @@
     if (said.length && written() !== saved) event.preventDefault();
   });
 
+  if (matchMedia("(max-width: 40rem)").matches) one("details.all").open = false;
   sift();
 })();

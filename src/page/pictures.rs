@@ -310,10 +310,13 @@ fn places(shown: &Shown<'_>, hand_work: &[HandWork]) -> Option<Vec<Place>> {
         .collect()
 }
 
-/// The window of a place's extent, centred in `within`, that shows most of the mask's rim there, or
-/// of the pieces where no mask is.
+/// The window of a place's extent that shows all of `within`, or, where that is larger, most of the
+/// mask's rim in it, or of the pieces where no mask is.
 fn busiest(shown: &Shown<'_>, within: &Box2) -> Box2 {
     let full = shown.lit.size;
+    if within.width <= PLACE.columns && within.height <= PLACE.rows {
+        return placed(full, centred(within));
+    }
     let cells = Size {
         columns: full.columns.div_ceil(CELL),
         rows: full.rows.div_ceil(CELL),
@@ -360,13 +363,21 @@ fn busiest(shown: &Shown<'_>, within: &Box2) -> Box2 {
             (0, 0, 0),
             |best, next| if next.0 > best.0 { next } else { best },
         );
-    let corner = match best {
-        (0, ..) => [
-            (within.x + within.width / 2).saturating_sub(PLACE.columns / 2),
-            (within.y + within.height / 2).saturating_sub(PLACE.rows / 2),
-        ],
-        (_, cx, cy) => [cx * CELL, cy * CELL],
-    };
+    match best {
+        (0, ..) => placed(full, centred(within)),
+        (_, cx, cy) => placed(full, [cx * CELL, cy * CELL]),
+    }
+}
+
+/// Corner of a place that has the middle of a box in its middle.
+fn centred(within: &Box2) -> [usize; 2] {
+    [
+        (within.x + within.width / 2).saturating_sub(PLACE.columns / 2),
+        (within.y + within.height / 2).saturating_sub(PLACE.rows / 2),
+    ]
+}
+
+fn placed(full: Size, corner: [usize; 2]) -> Box2 {
     let width = PLACE.columns.min(full.columns);
     let height = PLACE.rows.min(full.rows);
     Box2 {

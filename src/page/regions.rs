@@ -20,7 +20,9 @@ const MIN_SHARE: f64 = 2.7e-6;
 const MIN_AREA: usize = 12;
 /// Smallest change that was taken for nothing, or sways, share of the frame: what leaves do in a wind
 /// would hide the rest.
-const MIN_SHARE_OF_NOTHING: f64 = 2e-4;
+const MIN_SHARE_OF_NOTHING: f64 = 1e-3;
+/// Most of those: gear that was missed is among the largest.
+const MAX_OF_NOTHING: usize = 12;
 /// How far outlines may run from the pixels' edges, px of the page's picture.
 const TOLERANCE_PX: f64 = 0.8;
 /// All outlines of a frame, bytes; coarser ones are drawn until they fit.
@@ -125,8 +127,9 @@ fn measured(numbers: &Plane<u32>, pieces: &Pieces<'_>) -> BTreeMap<u32, Found> {
 }
 
 fn chosen(found: &BTreeMap<u32, Found>, area: usize) -> BTreeMap<u32, Found> {
+    let is_nothing = |class: Label| matches!(class, Label::Other | Label::Sway | Label::Sky);
     let least = |class: Label| match class {
-        Label::Other | Label::Sway | Label::Sky => MIN_SHARE_OF_NOTHING,
+        class if is_nothing(class) => MIN_SHARE_OF_NOTHING,
         _ => MIN_SHARE,
     };
     let mut chosen: Vec<_> = found
@@ -135,6 +138,8 @@ fn chosen(found: &BTreeMap<u32, Found>, area: usize) -> BTreeMap<u32, Found> {
         .map(|(number, f)| (*number, *f))
         .collect();
     chosen.sort_by_key(|(number, f)| (!f.class.is_removed(), std::cmp::Reverse(f.area), *number));
+    let mut nothing = 0..MAX_OF_NOTHING;
+    chosen.retain(|(_, f)| !is_nothing(f.class) || nothing.next().is_some());
     chosen.truncate(MAX_REGIONS);
     chosen.into_iter().collect()
 }
@@ -263,7 +268,8 @@ mod tests {
             columns: 600,
             rows: 400,
         };
-        let noise = |x: usize, y: usize| (x * 2_654_435_761 ^ y * 40_503) >> 7 & 3 == 0;
+        let noise =
+            |x: usize, y: usize| (((x * 2_654_435_761) ^ (y * 40_503)) >> 7).is_multiple_of(4);
         let leaves = Plane::from_fn(size, |x, y| u32::from(noise(x, y)));
         let bytes: usize = outlined(&leaves).values().map(String::len).sum();
         assert!(bytes <= MAX_PATH_BYTES, "{bytes}");

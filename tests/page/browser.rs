@@ -1,7 +1,7 @@
 //! A headless Chromium, driven through its own debugging pipe: no driver program, no network.
 //!
 //! `--remote-debugging-pipe` makes it read commands from file descriptor 3 and write answers to 4, JSON
-//! texts that end with a zero byte (Chrome DevTools Protocol 1.3).
+//! texts that end with a zero byte (Chrome `DevTools` Protocol 1.3).
 
 use std::collections::VecDeque;
 use std::fs::File;
@@ -30,6 +30,13 @@ pub(crate) fn program() -> Option<PathBuf> {
     let named = std::env::var_os("CHROMIUM").map(PathBuf::from);
     let known = PROGRAMS.iter().map(PathBuf::from);
     named.into_iter().chain(known).find(|path| path.exists())
+}
+
+/// What the window stands on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kind {
+    Desk,
+    Phone,
 }
 
 pub(crate) struct Browser {
@@ -100,20 +107,20 @@ impl Browser {
             events: VecDeque::new(),
             folder,
         };
-        let target = browser.call("Target.createTarget", json!({"url": "about:blank"}));
+        let target = browser.call("Target.createTarget", &json!({"url": "about:blank"}));
         let attached = browser.call(
             "Target.attachToTarget",
-            json!({"targetId": target["targetId"], "flatten": true}),
+            &json!({"targetId": target["targetId"], "flatten": true}),
         );
         browser.session = Some(attached["sessionId"].as_str().unwrap().to_owned());
         for domain in ["Page", "Runtime", "Log", "Network", "DOM", "Accessibility"] {
-            browser.call(&format!("{domain}.enable"), json!({}));
+            browser.call(&format!("{domain}.enable"), &json!({}));
         }
         browser
     }
 
     /// Sends a command and waits for its answer; events in between are kept.
-    pub(crate) fn call(&mut self, method: &str, parameters: Value) -> Value {
+    pub(crate) fn call(&mut self, method: &str, parameters: &Value) -> Value {
         self.last += 1;
         let mut message = json!({"id": self.last, "method": method, "params": parameters});
         if let Some(session) = &self.session {
@@ -141,7 +148,7 @@ impl Browser {
 
     pub(crate) fn open(&mut self, page: &Path) {
         let url = format!("file://{}", page.display());
-        let answer = self.call("Page.navigate", json!({"url": url}));
+        let answer = self.call("Page.navigate", &json!({"url": url}));
         assert!(answer.get("errorText").is_none(), "{answer}");
         self.until("document.readyState === 'complete' && document.documentElement.classList.contains('scripted')");
     }
@@ -150,7 +157,7 @@ impl Browser {
     pub(crate) fn find(&mut self, script: &str) -> Value {
         let answer = self.call(
             "Runtime.evaluate",
-            json!({"expression": script, "returnByValue": true, "awaitPromise": true}),
+            &json!({"expression": script, "returnByValue": true, "awaitPromise": true}),
         );
         assert!(
             answer.get("exceptionDetails").is_none(),
@@ -178,10 +185,10 @@ impl Browser {
     }
 
     pub(crate) fn mouse(&mut self, kind: &str, [x, y]: [f64; 2]) {
-        let down = if kind == "mouseMoved" { 0 } else { 1 };
+        let down = u8::from(kind != "mouseMoved");
         self.call(
             "Input.dispatchMouseEvent",
-            json!({"type": kind, "x": x, "y": y, "button": "left", "buttons": down, "clickCount": down}),
+            &json!({"type": kind, "x": x, "y": y, "button": "left", "buttons": down, "clickCount": down}),
         );
     }
 
@@ -193,7 +200,7 @@ impl Browser {
             let at = [0, 1].map(|i| from[i] + t * (to[i] - from[i]));
             self.call(
                 "Input.dispatchMouseEvent",
-                json!({"type": "mouseMoved", "x": at[0], "y": at[1], "button": "left", "buttons": 1}),
+                &json!({"type": "mouseMoved", "x": at[0], "y": at[1], "button": "left", "buttons": 1}),
             );
         }
         self.mouse("mouseReleased", to);
@@ -211,19 +218,19 @@ impl Browser {
     }
 
     pub(crate) fn touch_drag(&mut self, from: [f64; 2], to: [f64; 2]) {
-        let mut touch = |kind: &str, points: Value| {
+        let mut touch = |kind: &str, points: &Value| {
             self.call(
                 "Input.dispatchTouchEvent",
-                json!({"type": kind, "touchPoints": points}),
+                &json!({"type": kind, "touchPoints": points}),
             );
         };
-        touch("touchStart", json!([{"x": from[0], "y": from[1]}]));
+        touch("touchStart", &json!([{"x": from[0], "y": from[1]}]));
         for step in 1..=5 {
             let t = f64::from(step) / 5.0;
             let at = [0, 1].map(|i| from[i] + t * (to[i] - from[i]));
-            touch("touchMove", json!([{"x": at[0], "y": at[1]}]));
+            touch("touchMove", &json!([{"x": at[0], "y": at[1]}]));
         }
-        touch("touchEnd", json!([]));
+        touch("touchEnd", &json!([]));
     }
 
     pub(crate) fn key(&mut self, key: &str) {
@@ -240,50 +247,48 @@ impl Browser {
         };
         let press = json!({"type": if text.is_empty() { "rawKeyDown" } else { "keyDown" }, "key": key,
             "code": if key == " " { "Space" } else { key }, "text": text, "windowsVirtualKeyCode": code});
-        self.call("Input.dispatchKeyEvent", press);
+        self.call("Input.dispatchKeyEvent", &press);
         self.call(
             "Input.dispatchKeyEvent",
-            json!({"type": "keyUp", "key": key, "windowsVirtualKeyCode": code}),
+            &json!({"type": "keyUp", "key": key, "windowsVirtualKeyCode": code}),
         );
     }
 
-    /// A window of CSS pixels; a phone where `touch`.
-    pub(crate) fn window(&mut self, width: u32, height: u32, touch: bool) {
+    /// A window of CSS pixels.
+    pub(crate) fn window(&mut self, width: u32, height: u32, kind: Kind) {
+        let (scale, mobile, touch) = match kind {
+            Kind::Desk => (1, false, json!({"enabled": false})),
+            Kind::Phone => (2, true, json!({"enabled": true, "maxTouchPoints": 1})),
+        };
         self.call(
             "Emulation.setDeviceMetricsOverride",
-            json!({"width": width, "height": height, "deviceScaleFactor": if touch { 2 } else { 1 }, "mobile": touch}),
+            &json!({"width": width, "height": height, "deviceScaleFactor": scale, "mobile": mobile}),
         );
-        let parameters = json!({"enabled": touch, "maxTouchPoints": if touch { 1 } else { 0 }});
-        // Without touch the count may not be told.
-        let parameters = if touch {
-            parameters
-        } else {
-            json!({"enabled": false})
-        };
-        self.call("Emulation.setTouchEmulationEnabled", parameters);
+        self.call("Emulation.setTouchEmulationEnabled", &touch);
     }
 
     pub(crate) fn theme(&mut self, scheme: &str) {
         self.call(
             "Emulation.setEmulatedMedia",
-            json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]}),
+            &json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]}),
         );
     }
 
     /// What the window shows, as a PNG.
     pub(crate) fn picture(&mut self) -> Vec<u8> {
-        let shot = self.call("Page.captureScreenshot", json!({"format": "png"}));
+        let shot = self.call("Page.captureScreenshot", &json!({"format": "png"}));
         STANDARD.decode(shot["data"].as_str().unwrap()).unwrap()
     }
 
     pub(crate) fn picture_of(&mut self, selector: &str) -> Vec<u8> {
         let clip = self.find(&format!(
             "(() => {{ const r = document.querySelector({selector:?}).getBoundingClientRect();
-              return {{x: r.x + scrollX, y: r.y + scrollY, width: r.width, height: r.height, scale: 1}}; }})()"
+              return {{x: Math.round(r.x + scrollX), y: Math.round(r.y + scrollY), width: Math.floor(r.width),
+                height: Math.floor(r.height), scale: 1}}; }})()"
         ));
         let shot = self.call(
             "Page.captureScreenshot",
-            json!({"format": "png", "clip": clip, "captureBeyondViewport": true}),
+            &json!({"format": "png", "clip": clip, "captureBeyondViewport": true}),
         );
         STANDARD.decode(shot["data"].as_str().unwrap()).unwrap()
     }
@@ -300,7 +305,7 @@ impl Browser {
         std::fs::create_dir_all(&folder).unwrap();
         self.call(
             "Browser.setDownloadBehavior",
-            json!({"behavior": "allow", "downloadPath": folder, "eventsEnabled": false}),
+            &json!({"behavior": "allow", "downloadPath": folder, "eventsEnabled": false}),
         );
         folder
     }

