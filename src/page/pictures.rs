@@ -117,7 +117,10 @@ impl Pictures {
     /// beside the frame. `None` when no picture can be coded, which a frame that was read allows.
     pub fn of(shown: &Shown<'_>, hand_work: &[HandWork]) -> Option<Self> {
         let full = shown.lit.size;
-        let places = places(shown, hand_work)?;
+        let mut places = places(shown, hand_work)?;
+        while places.len() > 1 && places_bytes(&places) > MAX_FRAME_BYTES / 2 {
+            places.pop();
+        }
         let mut tried = None;
         for side in SIDES {
             let (before, after) = Copies::of(shown, side).coded(places_bytes(&places))?;
@@ -484,7 +487,7 @@ mod tests {
             "{}",
             made.page_bytes()
         );
-        assert_eq!(made.places.len(), MAX_PLACES);
+        assert!((1..=MAX_PLACES).contains(&made.places.len()));
         assert_eq!(decoded(&made.before).size, made.size);
     }
 
@@ -499,7 +502,12 @@ mod tests {
             assert_eq!(corner.0 % BLOCK + corner.1 % BLOCK, 0, "{part:?}");
         }
         assert!(part.left * made.scale <= 700 && part.right * made.scale >= 760);
-        assert!((0..50).all(|x| picture.code(x, 20, 0).abs_diff(128) <= 1));
+        let row: Vec<u16> = (0..50).map(|x| picture.code(x, 20, 0)).collect();
+        assert!(
+            row.iter().all(|code| code.abs_diff(128) <= 1),
+            "{row:?} {part:?} {:?}",
+            made.size
+        );
     }
 
     #[test]

@@ -24,7 +24,7 @@ const MIN_SHARE_OF_NOTHING: f64 = 1e-3;
 /// Most of those: gear that was missed is among the largest.
 const MAX_OF_NOTHING: usize = 12;
 /// How far outlines may run from the pixels' edges, px of the page's picture.
-const TOLERANCE_PX: f64 = 0.8;
+const TOLERANCE_PX: f64 = 1.0;
 /// All outlines of a frame, bytes; coarser ones are drawn until they fit.
 const MAX_PATH_BYTES: usize = 16_000;
 

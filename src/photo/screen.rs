@@ -29,7 +29,7 @@ pub fn screen_copy(samples: &Samples, encoding: &Encoding, max_side: usize) -> S
     }
 }
 
-/// A small JPEG of an 8-bit RGB copy: chroma at half size, tables fitted to the picture, no metadata.
+/// A small JPEG of an 8-bit RGB copy: progressive, chroma at half size, no metadata.
 ///
 /// `quality` is 1 to 100 (scaled tables of T.81 annex K). `None` for a copy that JPEG cannot hold: no
 /// 8-bit RGB, or a side above 65 535.
@@ -46,6 +46,7 @@ pub fn screen_jpeg(copy: &Samples, quality: u8) -> Option<Vec<u8>> {
     let mut encoder = Encoder::new(&mut jpeg, quality);
     encoder.set_sampling_factor(SamplingFactor::F_2_2);
     encoder.set_chroma_subsampling_method(ChromaSubsamplingMethod::Average);
+    encoder.set_progressive(true);
     encoder.set_optimized_huffman_tables(true);
     encoder.encode(values, columns, rows, ColorType::Rgb).ok()?;
     Some(jpeg)
