@@ -130,6 +130,10 @@ pub(super) struct CleanArgs {
     /// What `derig redo` merges again from, in the folder `for-redo` [default: keep]
     #[arg(long, value_enum, value_name = "WHAT")]
     pub(super) redo_data: Option<RedoData>,
+    /// A page to look at the frames [default: none]
+    #[arg(long, value_enum, value_name = "WHAT", num_args = 0..=1, require_equals = true,
+        default_missing_value = "write")]
+    pub(super) page: Option<PageChoice>,
     /// Settings file to use instead of `derig.toml` in the current folder
     #[arg(long, value_name = "FILE")]
     pub(super) settings: Option<PathBuf>,
@@ -155,6 +159,7 @@ impl CleanArgs {
             quality: None,
             layers: Vec::new(),
             redo_data: None,
+            page: None,
             settings,
             talk: TalkArgs::default(),
         }
@@ -300,6 +305,15 @@ pub(super) enum RedoData {
     /// Keep it: `derig redo` is fast and exact
     Keep,
     /// Keep nothing: `derig redo` cleans the frame anew first
+    None,
+}
+
+/// Is there to be a page to look at the frames and correct them?
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum PageChoice {
+    /// Write it
+    Write,
+    /// Write none
     None,
 }
 

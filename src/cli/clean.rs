@@ -18,9 +18,11 @@ use super::frame_output::LitFacts;
 use super::hand_over::{failed_entry, write_all};
 use super::journal::Journal;
 use super::messages::{Failure, Messages};
+use super::page_output::PageOutput;
 use super::plan::{CleanPlan, FramePlan, RunPlan};
 use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, RunReport, shown};
+use crate::page::Pictures;
 use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimits};
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
 use crate::scene::CodeValues;
@@ -38,9 +40,17 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
     let frames = run.set_ups.iter().map(|plan| plan.frames.len()).sum();
     let progress = Progress::new(messages, frames);
     let journal = Journal::beside(&run.report);
+    let page = run.set_ups.first().and_then(page);
     let mut entries = Vec::with_capacity(frames);
     for plan in &run.set_ups {
-        match clean_frames(plan, messages, &progress, &journal, &NEVER) {
+        let told = Listeners {
+            messages,
+            progress: &progress,
+            journal: &journal,
+            page: page.as_ref(),
+            stop: &NEVER,
+        };
+        match clean_frames(plan, &told) {
             Ok(frames) => entries.extend(frames),
             Err(failure) if run.set_ups.len() == 1 => {
                 progress.finish();
@@ -51,7 +61,8 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
                 messages.failure(&failure);
                 let error = ErrorEntry::new(&*failure.error, failure.hint.as_deref());
                 let failed = plan.frames.iter();
-                entries.extend(failed.map(|frame| failed_entry(plan, frame, error.clone())));
+                let failed = failed.map(|frame| failed_entry(plan, frame, error.clone()));
+                entries.extend(failed.inspect(|entry| told.on_page(entry, None)));
             }
         }
     }
@@ -61,6 +72,9 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
     };
     let report = RunReport::new(&run.set_ups, entries);
     write_report(first, &report)?;
+    if let Some(page) = page {
+        page.write().map_err(file_failure)?;
+    }
     journal.done();
     if messages.timings() == Timings::Shown {
         for (stage, seconds) in report.timings() {
@@ -79,6 +93,31 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
         run.report.display()
     ));
     Ok(report.exit_status(first.nothing_found))
+}
+
+/// The page of a run, where one is wanted.
+pub(super) fn page(plan: &CleanPlan) -> Option<PageOutput> {
+    let path = plan.page.as_ref()?;
+    Some(PageOutput::new(path, &plan.report, plan.existing))
+}
+
+/// Everybody who is told what becomes of the frames.
+pub(super) struct Listeners<'a> {
+    pub(super) messages: &'a Messages,
+    pub(super) progress: &'a Progress<'a>,
+    pub(super) journal: &'a Journal,
+    pub(super) page: Option<&'a PageOutput>,
+    /// Set by others when the run is to stop after the frame at hand.
+    pub(super) stop: &'a AtomicBool,
+}
+
+impl Listeners<'_> {
+    /// A frame that is done, for the page.
+    pub(super) fn on_page(&self, entry: &FrameEntry, pictures: Option<Pictures>) {
+        if let Some(page) = self.page {
+            page.add(entry, pictures);
+        }
+    }
 }
 
 pub(super) fn write_report(plan: &CleanPlan, report: &RunReport) -> Result<(), Failure> {
@@ -131,17 +170,17 @@ pub(super) struct Cleaned {
 /// A run that goes on to its end.
 static NEVER: AtomicBool = AtomicBool::new(false);
 
-/// Cleans the frames of a set-up; once told to `stop`, those not begun are left out of the result.
+/// Cleans the frames of a set-up; once told to stop, those not begun are left out of the result.
 ///
 /// # Errors
 /// [`Failure`] when no plate can be read.
 pub(super) fn clean_frames(
     plan: &CleanPlan,
-    messages: &Messages,
-    progress: &Progress<'_>,
-    journal: &Journal,
-    stop: &AtomicBool,
+    told: &Listeners<'_>,
 ) -> Result<Vec<FrameEntry>, Failure> {
+    let Listeners {
+        messages, progress, ..
+    } = *told;
     let all_finished = plan.frames.iter().all(|f| f.finished.is_some());
     let first_look = if all_finished {
         Vec::new()
@@ -170,11 +209,14 @@ pub(super) fn clean_frames(
             let left = left.filter(|i| !kept.contains_key(i)).collect();
             read_ahead(scope, plan, left)
         });
-        let wanted = wanted(&plan.layers, plan.redo_data);
+        let mut wanted = wanted(&plan.layers, plan.redo_data);
+        if plan.page.is_some() && !wanted.contains(&Extra::Decision) {
+            wanted.push(Extra::Decision);
+        }
         let (to_writer, outcomes) = sync_channel(0);
-        let writer = scope.spawn(move || write_all(plan, messages, progress, journal, &outcomes));
+        let writer = scope.spawn(move || write_all(plan, told, &outcomes));
         for (index, frame) in plan.frames.iter().enumerate() {
-            if stop.load(Ordering::Relaxed) {
+            if told.stop.load(Ordering::Relaxed) {
                 break;
             }
             let outcome = match (&frame.target, &frame.finished, &set_up) {
@@ -305,7 +347,7 @@ fn no_samples() -> crate::scene::Samples {
     }
 }
 
-/// Are the lit frame's samples wanted once it is cleaned? They are for layers.
+/// Are the lit frame's samples wanted once it is cleaned? They are for layers and the page.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum LitSamples {
     Kept,
@@ -330,7 +372,7 @@ pub(super) fn wanted(layers: &[LayerChoice], redo_data: RedoData) -> Vec<Extra> 
 }
 
 fn keeps_lit(plan: &CleanPlan) -> LitSamples {
-    if plan.layers.is_empty() {
+    if plan.layers.is_empty() && plan.page.is_none() {
         LitSamples::Dropped
     } else {
         LitSamples::Kept

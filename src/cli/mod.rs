@@ -18,6 +18,7 @@ mod hand_over;
 mod join;
 mod journal;
 mod messages;
+mod page_output;
 mod plan;
 mod plan_error;
 mod plan_line;

@@ -4,7 +4,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
+use super::args::{
+    CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData,
+};
 use rayon::prelude::*;
 
 use super::clean::first_look;
@@ -13,6 +15,7 @@ use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::journal::Earlier;
 use super::messages::Failure;
+use super::page_output::{PAGE_STEM, folder_of};
 use super::plan_error::PlanError;
 use super::plan_line::PlanLine;
 use super::run_report::{FrameEntry, Settings, shown};
@@ -34,6 +37,8 @@ pub(super) struct CleanPlan {
     pub(super) plate_hashes: Vec<String>,
     pub(super) frames: Vec<FramePlan>,
     pub(super) report: PathBuf,
+    /// The page to look at the frames, where one is wanted.
+    pub(super) page: Option<PathBuf>,
     pub(super) mask_depth: MaskDepth,
     pub(super) mask_format: MaskFormat,
     pub(super) format: OutputFormat,
@@ -117,6 +122,9 @@ impl RunPlan {
         for line in lines {
             let mut plan = CleanPlan::of_set_up(line, &out, in_force)?;
             plan.report.clone_from(&report);
+            if in_force.page.value == PageChoice::Write {
+                plan.page = Some(page_beside(&report));
+            }
             plan.existing = existing;
             plan.nothing_found = if typed.must_find {
                 NothingFound::IsTold
@@ -138,6 +146,13 @@ impl RunPlan {
         }
         Ok(Self { set_ups, report })
     }
+}
+
+/// The page of a report: `page.html` for `report.json`, `page-3.html` for `report-3.json`.
+pub(super) fn page_beside(report: &Path) -> PathBuf {
+    let stem = report.file_stem().unwrap_or_default().to_string_lossy();
+    let number = stem.strip_prefix("report").unwrap_or_default();
+    report.with_file_name(format!("{PAGE_STEM}{number}.html"))
 }
 
 /// Does what stands there tell of this run's frames only?
@@ -193,6 +208,7 @@ impl CleanPlan {
             plate_hashes: Vec::new(),
             frames,
             report: out.join(REPORT_NAME),
+            page: None,
             mask_depth: in_force.mask_depth.value,
             mask_format: in_force.mask_format.value,
             format: in_force.format.value,
@@ -252,6 +268,7 @@ impl CleanPlan {
         written: &BTreeSet<usize>,
     ) -> impl Iterator<Item = (&Path, Option<&FramePlan>)> {
         let report = std::iter::once((self.report.as_path(), None));
+        let page = self.page.iter().map(|path| (path.as_path(), None));
         let targets = self
             .frames
             .iter()
@@ -266,7 +283,7 @@ impl CleanPlan {
                 .chain(layers)
                 .map(move |path| (path.as_path(), Some(frame)))
         });
-        report.chain(pictures)
+        report.chain(page).chain(pictures)
     }
 
     /// Would an output of the frames that are written replace an input, another output, or
@@ -315,6 +332,13 @@ impl CleanPlan {
             if !may_stand && output.symlink_metadata().is_ok() {
                 existing.push(output);
             }
+        }
+        let pictures = self.page.as_deref().map(folder_of);
+        if let Some(folder) = pictures
+            .as_deref()
+            .filter(|f| self.existing == Existing::Keep && f.symlink_metadata().is_ok())
+        {
+            existing.push(folder);
         }
         match existing.split_first() {
             Some((first, more)) => Err(PlanError::OutputExists((*first).to_owned(), more.len())),

@@ -35,6 +35,7 @@ fn printed(in_force: &InForce) -> String {
         mask_format,
         layers,
         redo_data,
+        page,
     } = in_force;
     let quoted = |text: &str| toml::Value::from(text).to_string();
     let out_folder = out.value.as_deref().map(|p| quoted(&p.to_string_lossy()));
@@ -63,6 +64,7 @@ fn printed(in_force: &InForce) -> String {
             &quoted(&name_of(&redo_data.value)),
             &redo_data.origin,
         ),
+        line("page", &quoted(&name_of(&page.value)), &page.origin),
     ];
     let all: Vec<_> = LayerChoice::value_variants().iter().map(name_of).collect();
     format!(
@@ -71,7 +73,7 @@ fn printed(in_force: &InForce) -> String {
          # `format`: same, png, tiff, jpeg. `quality`: 1 to 100, else a JPEG keeps its own tables.\n\
          # `mask-depth`: 8 or 16. `mask-format`: png, tiff.\n\
          # `layers`: any of {}.\n\
-         # `redo-data`: keep, none.\n\n[clean]\n{}",
+         # `redo-data`: keep, none. `page`: write, none.\n\n[clean]\n{}",
         all.join(", "),
         lines.concat()
     )

@@ -14,7 +14,7 @@ use signal_hook::consts::{SIGINT, SIGTERM};
 use super::args::{CleanArgs, Loudness, Talk, Timings};
 use super::arrivals::{Arrivals, News, Stamp};
 use super::check::small_frame;
-use super::clean::{clean_frames, write_report};
+use super::clean::{Listeners, clean_frames, write_report};
 use super::content_hash::content_hash;
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
@@ -424,7 +424,16 @@ impl<'a> Watch<'a> {
         plan.make_folders(&self.out)?;
         let journal = Journal::beside(&self.report_path);
         let progress = Progress::new(&self.errors_only, plan.frames.len());
-        let cleaned = clean_frames(&plan, &self.errors_only, &progress, &journal, self.stop);
+        let cleaned = clean_frames(
+            &plan,
+            &Listeners {
+                messages: &self.errors_only,
+                progress: &progress,
+                journal: &journal,
+                page: None,
+                stop: self.stop,
+            },
+        );
         progress.finish();
         let entries = match cleaned {
             Ok(entries) => entries,

@@ -35,7 +35,7 @@ pub use exif_block::{CameraFacts, PictureSettings};
 pub use metadata::{FormatSpecific, Metadata, Resolution, ResolutionUnit};
 pub use probe::{Probe, probe};
 pub use read::{ReadLimits, read, read_bytes};
-pub use screen::screen_copy;
+pub use screen::{screen_copy, screen_jpeg};
 pub use write::{Existing, encode, fill, store, write};
 
 use crate::scene::{Encoding, Samples};
