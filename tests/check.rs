@@ -254,7 +254,7 @@ fn the_result_meets_its_schema_and_the_exit_code_tells_the_answer() {
     assert_eq!(failed["frames"][1]["answer"], "go");
 
     let schema: Value = serde_json::from_str(CHECK_SCHEMA).unwrap();
-    let printed = shoot.derig(&["check", "x", "--plate", "y", "--json=schema"]);
+    let printed = shoot.derig(&["settings", "--check-schema"]);
     assert_eq!(json(&printed), schema);
     for result in [&go, &again, &failed] {
         let faults = schema::faults(&schema, result);

@@ -16,6 +16,9 @@ const CELL: usize = 8;
 const SAME_SURFACE: f32 = 0.85;
 /// Texture (standard deviation of ln light) that makes an agreement evidence rather than luck.
 const LEAST_TEXTURE: f32 = 0.03;
+/// Share of the picture from which a sky that is not clipped is believed: windows and white walls that
+/// are taken for sky are smaller.
+const LEAST_SKY: f64 = 0.1;
 /// Fewest cells that tell a level.
 const LEAST_CELLS: usize = 40;
 /// Codes near either end say nothing: shares of white, scene-linear.
@@ -82,7 +85,8 @@ impl Level {
 
 pub(super) fn reasons(pair: &Pair<'_>) -> Vec<Reason> {
     let (ground_cells, sky_cells) = cells(&pair.over);
-    let (ground, sky) = (ground_level(&ground_cells), sky_level(&sky_cells));
+    let all = pair.over.labels.size().area() / (CELL * CELL);
+    let (ground, sky) = (ground_level(&ground_cells), sky_level(&sky_cells, all));
     let mut reasons = Vec::new();
     reasons.extend(changed(pair, ground, sky));
     reasons.extend(balance(pair, ground, sky));
@@ -174,8 +178,8 @@ fn ground_level(cells: &[Cell]) -> Option<Level> {
     })
 }
 
-fn sky_level(cells: &[Cell]) -> Option<Level> {
-    if cells.len() < LEAST_CELLS {
+fn sky_level(cells: &[Cell], all: usize) -> Option<Level> {
+    if cells.len() < LEAST_CELLS || (cells.len() as f64) < LEAST_SKY * all as f64 {
         return None;
     }
     let of = |k: usize, share: f64| {
@@ -190,10 +194,15 @@ fn sky_level(cells: &[Cell]) -> Option<Level> {
 
 /// By how much the plate is brighter (negative) or darker everywhere, and whether that was the camera.
 fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option<Reason> {
+    let told_by_ground = |g: Level| g.green() < 0.0 || g.spread < NARROW;
     let (stops, alike) = match (ground, sky) {
-        (Some(g), Some(s)) if is_of_camera(&g, &s) => (s.green(), true),
-        (Some(g), Some(_)) => (g.green(), false),
-        (Some(g), None) => (g.green(), g.green() < 0.0 || g.spread < NARROW),
+        (Some(g), Some(s)) if s.spread < NARROW => {
+            let alike = is_of_camera(&g, &s);
+            (if alike { s.green() } else { g.green() }, alike)
+        }
+        // Clouds that moved say less than the ground.
+        (Some(g), Some(s)) => (g.green(), is_of_camera(&g, &s) || told_by_ground(g)),
+        (Some(g), None) => (g.green(), told_by_ground(g)),
         (None, Some(s)) => (s.green(), true),
         (None, None) => return None,
     };
@@ -230,11 +239,9 @@ fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option
     })
 }
 
-/// Can one setting have changed both? Then the sky changed evenly, and the ground as much and by what
-/// flash adds.
+/// Can one setting have changed both? Then the ground changed as the sky did, and by what flash adds.
 fn is_of_camera(ground: &Level, sky: &Level) -> bool {
-    let added = ground.green() - sky.green();
-    sky.spread < NARROW && (-ALIKE..MOST_ADDED).contains(&added)
+    (-ALIKE..MOST_ADDED).contains(&(ground.green() - sky.green()))
 }
 
 /// Do the tags say that nothing was changed?

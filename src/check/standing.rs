@@ -35,6 +35,8 @@ const LEAST_PIECE: usize = 40;
 const LEAST_THING: f64 = 0.0003;
 /// A thing that spoils, share of the picture: a stand of 0.5 % of the width, a quarter of the height.
 const MOST_THING: f64 = 0.00125;
+/// A thing as large as a person may cover all of a light, share of the picture.
+const LARGE_THING: f64 = 0.01;
 /// Masks reach this far beyond the gear, px of the small copy.
 const MASK_REACH: usize = 6;
 /// Probability from which what stands in the lit frame is the person and stays.
@@ -161,7 +163,9 @@ fn things(pair: &Pair<'_>) -> Option<Reason> {
         )
     };
     let now = match (hidden.is_some(), who) {
-        (false, _) => "nothing, as long as no gear stands before that place in any lit frame",
+        (false, _) => {
+            "look whether gear stands before that place in a lit frame; if not, all is well"
+        }
         (true, Who::Person) => "ask them out of the picture and shoot the plate again",
         (true, Who::Gear) => "carry it 1 m farther out of the picture and shoot the plate again",
         (true, Who::Either) => "clear the place and shoot the plate again",
@@ -170,7 +174,12 @@ fn things(pair: &Pair<'_>) -> Option<Reason> {
     let place = Some(pair.full(whole));
     let mut reason = pair.reason(Fault::StandsInPlate, measured, place, told);
     if hidden.is_none() {
-        reason.bearing = Bearing::Noted;
+        // Whoever covers all of the gear's place leaves nothing beside which it would be seen.
+        reason.bearing = if share > LARGE_THING {
+            Bearing::Doubtful
+        } else {
+            Bearing::Noted
+        };
     }
     Some(reason)
 }

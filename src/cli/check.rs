@@ -9,17 +9,18 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::args::Timings;
-use super::check_args::{CheckArgs, JsonForm};
+use super::check_args::CheckArgs;
 use super::exit_status::ExitStatus;
+use super::limits;
 use super::messages::{Failure, Messages};
 use super::plan::check_inputs;
 use super::run_report::{ErrorEntry, shown};
 use super::shoot::expanded;
 use crate::check::{
-    Answer, Bearing, CHECK_SCHEMA, CHECK_VERSION, FrameCheck, PlateToCheck, Reason, SetUpCheck,
-    Shot, SmallFrame, sum_up,
+    Answer, Bearing, CHECK_VERSION, FrameCheck, PlateToCheck, Reason, SetUpCheck, Shot, SmallFrame,
+    sum_up,
 };
-use crate::photo::{self, PhotoError, ReadLimits};
+use crate::photo::{self, PhotoError};
 
 /// Frames decoded at once: each fills the memory with its samples, and decoders use one core.
 const DECODED_AT_ONCE: usize = 2;
@@ -60,10 +61,6 @@ pub(super) struct CheckedFrame {
 /// # Errors
 /// [`Failure`] when no plate can be read or the files do not go together.
 pub(super) fn run(typed: &CheckArgs, messages: &Messages) -> Result<ExitStatus, Failure> {
-    if typed.json == Some(JsonForm::Schema) {
-        print(CHECK_SCHEMA);
-        return Ok(ExitStatus::AllDone);
-    }
     let lit = expanded(&typed.lit, &typed.plates)?;
     check_inputs(&lit, &typed.plates)?;
     let mut seconds = BTreeMap::new();
@@ -77,7 +74,7 @@ pub(super) fn run(typed: &CheckArgs, messages: &Messages) -> Result<ExitStatus, 
         frames,
         seconds,
     };
-    if typed.json.is_some() {
+    if typed.json {
         let text = serde_json::to_string_pretty(&report).expect("a check has string keys only");
         print(&(text + "\n"));
     }
@@ -106,7 +103,7 @@ fn as_check(frame: &CheckedFrame) -> Option<FrameCheck> {
 
 /// A file's small copy.
 pub(super) fn small_frame(path: &Path) -> Result<SmallFrame, PhotoError> {
-    photo::read(path, &ReadLimits::default()).map(|photo| SmallFrame::of(&photo))
+    photo::read(path, &limits::in_force()).map(|photo| SmallFrame::of(&photo))
 }
 
 /// Every frame beside every plate; how many files cannot be read.

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{ArgAction, ValueEnum};
+use clap::ArgAction;
 
 use super::args::TalkArgs;
 
@@ -30,19 +30,9 @@ pub(super) struct CheckArgs {
     #[arg(short, long = "plate", value_name = "PLATE", required = true, num_args = 1,
         action = ArgAction::Append)]
     pub(super) plates: Vec<PathBuf>,
-    /// Print everything as JSON on standard output, or the schema of it
-    #[arg(long, value_enum, value_name = "WHAT", num_args = 0..=1, require_equals = true,
-        default_missing_value = "result")]
-    pub(super) json: Option<JsonForm>,
+    /// Print everything as JSON on standard output (schema: `derig settings --check-schema`)
+    #[arg(long)]
+    pub(super) json: bool,
     #[command(flatten)]
     pub(super) talk: TalkArgs,
-}
-
-/// What `--json` prints.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum JsonForm {
-    /// What was found
-    Result,
-    /// The JSON schema (draft 2020-12) of that; nothing is looked at
-    Schema,
 }

@@ -7,15 +7,15 @@ use derig::scene::{CodeValues, Label, Plane, Samples, Size, linear_from_srgb, sr
 
 /// A lit frame, its plate and the lit frame's true labels; 8-bit sRGB.
 #[derive(Clone)]
-pub struct Shots {
-    pub lit: Samples,
-    pub plate: Samples,
-    pub labels: Plane<Label>,
+pub(crate) struct Shots {
+    pub(crate) lit: Samples,
+    pub(crate) plate: Samples,
+    pub(crate) labels: Plane<Label>,
 }
 
 /// One mishap.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Mishap {
+pub(crate) enum Mishap {
     /// Camera turned: everything lies 2.5 % of the width off.
     Shift,
     /// Zoom ring nudged by 3 %.
@@ -40,7 +40,7 @@ pub enum Mishap {
     OtherSky,
 }
 
-pub const MISHAPS: [Mishap; 11] = [
+pub(crate) const MISHAPS: [Mishap; 11] = [
     Mishap::Shift,
     Mishap::Zoom,
     Mishap::Refocus,
@@ -63,7 +63,7 @@ const WARMER: [f64; 3] = [1.15, 1.0, 0.76];
 
 impl Mishap {
     /// The name of the fault that must be named first.
-    pub fn fault(self) -> &'static str {
+    pub(crate) fn fault(self) -> &'static str {
         match self {
             Self::Shift => "camera-moved",
             Self::Zoom => "zoomed",
@@ -77,7 +77,7 @@ impl Mishap {
     }
 
     /// The scene after the mishap; `None` where it cannot happen there (no gear, no sky, no person).
-    pub fn happens_to(self, shots: &Shots) -> Option<Shots> {
+    pub(crate) fn happens_to(self, shots: &Shots) -> Option<Shots> {
         let mut after = shots.clone();
         match self {
             Self::Shift => return Some(shifted(shots)),
@@ -263,7 +263,11 @@ fn extent(shots: &Shots, label: Label) -> Option<(usize, usize, usize, usize)> {
 /// Row from which only the stand is left of the gear: where its width falls below a third of the
 /// largest and stays there for a sixth of the height at least.
 fn below_the_box(shots: &Shots) -> Option<usize> {
-    let (_, _, top, bottom) = extent(shots, Label::Gear)?;
+    let (left, right, top, bottom) = extent(shots, Label::Gear)?;
+    // What a boom holds from outside the picture does not hang in the air.
+    if left == 0 || top == 0 || right + 1 == shots.lit.size.columns {
+        return None;
+    }
     let width = |y: usize| {
         let row = shots.labels.row(y);
         row.iter().filter(|l| **l == Label::Gear).count()
