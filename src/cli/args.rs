@@ -36,6 +36,9 @@ pub(super) struct Args {
     // One help for both spellings, short enough for a screen.
     #[arg(short, long, global = true, action = ArgAction::HelpShort)]
     help: Option<bool>,
+    /// Most megabytes of one picture's samples; larger ones are refused [default: 3000]
+    #[arg(long, global = true, value_name = "MB", value_parser = clap::value_parser!(u64).range(1..))]
+    pub(super) max_memory: Option<u64>,
     /// The command.
     #[command(subcommand)]
     pub(super) command: Command,
@@ -191,6 +194,9 @@ pub(super) struct SettingsArgs {
     /// Print the JSON schema of `report.json` instead
     #[arg(long, conflicts_with = "settings")]
     pub(super) report_schema: bool,
+    /// Print the JSON schema of what `derig check --json` prints instead
+    #[arg(long, conflicts_with_all = ["settings", "report_schema"])]
+    pub(super) check_schema: bool,
 }
 
 /// `derig demo`.

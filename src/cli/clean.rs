@@ -17,13 +17,14 @@ use super::exit_status::ExitStatus;
 use super::frame_output::LitFacts;
 use super::hand_over::{failed_entry, write_all};
 use super::journal::Journal;
+use super::limits;
 use super::messages::{Failure, Messages};
 use super::page_output::PageOutput;
 use super::plan::{CleanPlan, FramePlan, RunPlan};
 use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, RunReport, shown};
 use crate::page::Pictures;
-use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimits};
+use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning};
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
 use crate::scene::CodeValues;
 
@@ -143,7 +144,7 @@ struct Read {
 impl Read {
     fn from(frame: &FramePlan) -> Self {
         let start = Instant::now();
-        let photo = photo::read(&frame.lit, &ReadLimits::default());
+        let photo = photo::read(&frame.lit, &limits::in_force());
         Self {
             photo,
             seconds: start.elapsed().as_secs_f64(),
@@ -283,7 +284,7 @@ fn read_ahead<'scope>(
 pub(super) fn set_up(paths: &[PathBuf], messages: &Messages) -> Result<SetUp, Failure> {
     let mut plates = Vec::with_capacity(paths.len());
     for path in paths {
-        let plate = photo::read(path, &ReadLimits::default()).map_err(file_failure)?;
+        let plate = photo::read(path, &limits::in_force()).map_err(file_failure)?;
         for warning in &plate.warnings {
             messages.warning(&format!("`{}`: {warning}", path.display()));
         }

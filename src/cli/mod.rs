@@ -17,6 +17,7 @@ mod frame_output;
 mod hand_over;
 mod join;
 mod journal;
+mod limits;
 mod messages;
 mod page_output;
 mod plan;
@@ -55,6 +56,7 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(stop.exit_code() as u8);
         }
     };
+    limits::set(args.max_memory);
     let messages = Messages::to_standard_error(args.command.talk());
     messages.start_logging();
     let outcome = match &args.command {

@@ -8,10 +8,11 @@ use rayon::prelude::*;
 use super::args::{CleanArgs, PlanForm};
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
+use super::limits;
 use super::messages::{Failure, Messages};
 use super::plan_line::{PlanLine, read_plan, table};
 use super::run_report::shown;
-use crate::photo::{self, Format, ReadLimits};
+use crate::photo::{self, Format};
 use crate::shoot::{Look, PlateSought, sort};
 
 /// Frames decoded at once: each fills the memory with its samples.
@@ -145,7 +146,7 @@ fn found(files: &[PathBuf], messages: &Messages) -> Shoot {
     for few in files.chunks(DECODED_AT_ONCE) {
         let seen: Vec<_> = few
             .par_iter()
-            .map(|path| photo::read(path, &ReadLimits::default()).map(|photo| Look::of(&photo)))
+            .map(|path| photo::read(path, &limits::in_force()).map(|photo| Look::of(&photo)))
             .collect();
         for (path, look) in few.iter().zip(seen) {
             match look {

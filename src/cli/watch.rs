@@ -20,6 +20,7 @@ use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::frame_output::are_as_written;
 use super::journal::{Earlier, Journal};
+use super::limits;
 use super::messages::{Failure, Messages};
 use super::plan::{CleanPlan, REPORT_NAME, frame_plan};
 use super::plan_line::PlanLine;
@@ -29,7 +30,7 @@ use super::settings::InForce;
 use super::shoot::pictures_in;
 use super::watch_args::WatchArgs;
 use crate::check::{Answer, FrameCheck, PlateToCheck};
-use crate::photo::{self, Existing, ReadLimits};
+use crate::photo::{self, Existing};
 use crate::report::Verdict;
 use crate::shoot::{Look, PlateSought, find_plate, set_up_of};
 
@@ -178,8 +179,7 @@ impl<'a> Watch<'a> {
 
     /// A plate that was named: a set-up of its own until frames join it.
     fn named_plate(&mut self, path: &Path) -> Result<(), Failure> {
-        let photo =
-            photo::read(path, &ReadLimits::default()).map_err(super::clean::file_failure)?;
+        let photo = photo::read(path, &limits::in_force()).map_err(super::clean::file_failure)?;
         let look = Look::of(&photo);
         let hash = content_hash(path).unwrap_or_default();
         let index = self.put(path.to_owned(), hash, look, Stage::IsPlate);
@@ -270,7 +270,7 @@ impl<'a> Watch<'a> {
     }
 
     fn arrived(&mut self, path: &Path) {
-        let read = photo::read(path, &ReadLimits::default());
+        let read = photo::read(path, &limits::in_force());
         let photo = match read {
             Ok(photo) => photo,
             Err(error) => {
