@@ -217,7 +217,9 @@ fn the_result_meets_its_schema_and_the_exit_code_tells_the_answer() {
     assert_eq!(go["check_version"], CHECK_VERSION);
     let mut samples = read(&shoot.path("plate.jpg"));
     if let derig::scene::CodeValues::Eight(v) = &mut samples.values {
-        v.iter_mut().for_each(|v| *v = (f32::from(*v) * 0.7) as u8);
+        for v in v.iter_mut() {
+            *v = (f32::from(*v) * 0.7) as u8;
+        }
     }
     photo::write(
         &shoot.path("dark.png"),
@@ -286,7 +288,9 @@ fn each_frame_is_told_of_the_plate_that_serves_it_best() {
         .unwrap()
         .samples;
     if let derig::scene::CodeValues::Eight(v) = &mut samples.values {
-        v.iter_mut().for_each(|v| *v = (f32::from(*v) * 0.7) as u8);
+        for v in v.iter_mut() {
+            *v = (f32::from(*v) * 0.7) as u8;
+        }
     }
     let metadata = Metadata::default();
     let dark = shoot.path("dark.png");

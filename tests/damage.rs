@@ -149,7 +149,10 @@ fn thousands_of_damaged_files_make_no_panic_and_no_hang() {
                     refused += 1;
                     assert!(!error.to_string().is_empty(), "{kind}, {what}");
                 }
-                Err(_) => panic!("{kind}, {what}: panicked"),
+                Err(panic) => {
+                    let words = panic.downcast_ref::<String>();
+                    panic!("{kind}, {what}: panicked: {words:?}")
+                }
             }
             files += 1;
         }
@@ -337,7 +340,9 @@ fn frames_of_one_pixel_and_of_one_row_are_told_of_and_harm_nothing() {
         for (name, turn) in [("lit.png", 1u8), ("plate.png", 2)] {
             let mut samples = picture(size, ChannelLayout::Rgb, 8);
             if let CodeValues::Eight(v) = &mut samples.values {
-                v.iter_mut().for_each(|v| *v = v.wrapping_mul(turn));
+                for v in v.iter_mut() {
+                    *v = v.wrapping_mul(turn);
+                }
             }
             let bytes = encoded(samples, &Metadata::default(), Format::Png);
             std::fs::write(folder.path().join(name), bytes).unwrap();

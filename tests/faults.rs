@@ -196,7 +196,21 @@ fn a_folder_that_may_not_be_written_is_told() {
     std::fs::create_dir(&out).unwrap();
     std::fs::set_permissions(&out, std::fs::Permissions::from_mode(0o555)).unwrap();
     if std::fs::write(out.join("try"), b"").is_ok() {
-        println!("SKIPPED: who runs this may write anywhere");
+        // Who runs this may write anywhere but on a disk that is read only.
+        let script = format!(
+            "{} {} 2> said; echo $? > code",
+            env!("CARGO_BIN_EXE_derig"),
+            CLEAN.join(" ")
+        );
+        if with_small_disk(&shoot, "1m,ro", &script).is_some() {
+            let told = std::fs::read_to_string(shoot.path("said")).unwrap();
+            let code = std::fs::read_to_string(shoot.path("code")).unwrap();
+            assert_eq!(code.trim(), "2", "{told}");
+            assert!(
+                told.contains("cannot write into the folder `out`"),
+                "{told}"
+            );
+        }
         return;
     }
     let output = shoot.derig(&CLEAN);

@@ -198,7 +198,9 @@ fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option
     let (stops, alike) = match (ground, sky) {
         (Some(g), Some(s)) if s.spread < NARROW => {
             let alike = is_of_camera(&g, &s);
-            (if alike { s.green() } else { g.green() }, alike)
+            // Flash only adds: the change is no larger than the ground's, whatever a clipped sky says.
+            let both = g.green().min(s.green());
+            (if alike { both } else { g.green() }, alike)
         }
         // Clouds that moved say less than the ground.
         (Some(g), Some(s)) => (g.green(), is_of_camera(&g, &s) || told_by_ground(g)),
