@@ -20,6 +20,7 @@ mod journal;
 mod limits;
 mod messages;
 mod page_output;
+mod path_text;
 mod plan;
 mod plan_error;
 mod plan_line;
