@@ -14,6 +14,7 @@
 //! mask      where the plate is to show
 //! merge     the relit patch, into the lit frame's samples
 //! verdict   finished, or where to look
+//! page      what a person looks at, and corrects
 //! shoot     which frames are one set-up, and which is its plate
 //! ```
 //!
@@ -46,6 +47,7 @@
 //! ```
 
 pub mod change;
+pub mod check;
 pub mod classify;
 pub mod cli;
 pub mod handover;
@@ -53,6 +55,7 @@ pub mod lighting;
 pub mod mask;
 pub mod merge;
 pub mod numeric;
+pub mod page;
 pub mod photo;
 pub mod pipeline;
 pub mod planning;

@@ -10,6 +10,7 @@ use std::path::Path;
 
 use derig::photo::{self, Format, Metadata, PhotoErrorKind, PhotoWarning, ReadLimits};
 use derig::scene::{ChannelLayout, CodeValues, Samples, Size};
+use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 
 const FORMATS: [Format; 3] = [Format::Jpeg, Format::Png, Format::Tiff];
 
@@ -232,4 +233,36 @@ fn an_unfinished_output_leaves_nothing_behind() {
         PhotoErrorKind::TooLargeForFormat { .. }
     ));
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+/// A JPEG may code each channel in a scan of its own (T.81, A.2.2). Where the channels differ in size
+/// our decoder got the colours wrong and said nothing: better no picture than a green one.
+#[test]
+fn channels_in_scans_of_their_own_are_read_right_or_refused() {
+    let size = Size {
+        columns: 96,
+        rows: 64,
+    };
+    let grey = vec![120u8; 3 * size.area()];
+    for sampling in [
+        SamplingFactor::F_1_1,
+        SamplingFactor::F_2_1,
+        SamplingFactor::F_2_2,
+    ] {
+        let mut file = Vec::new();
+        let mut encoder = Encoder::new(&mut file, 90);
+        encoder.set_sampling_factor(sampling);
+        // Tables fitted to the picture: this encoder then writes a scan a channel.
+        encoder.set_optimized_huffman_tables(true);
+        let (columns, rows) = (size.columns as u16, size.rows as u16);
+        encoder
+            .encode(&grey, columns, rows, ColorType::Rgb)
+            .unwrap();
+        if sampling == SamplingFactor::F_1_1 {
+            let read = photo::read_bytes(file, &ReadLimits::default()).unwrap();
+            assert!((0..3).all(|c| read.samples.code(50, 50, c) == 120));
+        } else {
+            assert!(matches!(error(file), PhotoErrorKind::Unsupported { .. }));
+        }
+    }
 }

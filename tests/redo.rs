@@ -450,3 +450,62 @@ fn what_cannot_be_taken_back_is_refused_in_words() {
     assert!(said.contains("is not what it was"), "{said}");
     assert!(!shoot.path("again/lit-1.jpg").exists());
 }
+
+/// Piece numbers and labels that were kept of a frame.
+fn decided(path: &Path) -> (Samples, Vec<String>) {
+    let mut archive = ZipArchive::new(std::fs::File::open(path).unwrap()).unwrap();
+    let mut entry = |name: &str| {
+        let mut bytes = Vec::new();
+        archive
+            .by_name(name)
+            .unwrap()
+            .read_to_end(&mut bytes)
+            .unwrap();
+        bytes
+    };
+    let text: serde_json::Value = serde_json::from_slice(&entry("decision.json")).unwrap();
+    let pieces = photo::read_bytes(entry("pieces.png"), &photo::ReadLimits::default()).unwrap();
+    let labels = serde_json::from_value(text["labels"].clone()).unwrap();
+    (pieces.samples, labels)
+}
+
+/// Two corrections of one call must not hang together because the first made both alike.
+#[test]
+fn a_point_means_what_stood_there_before_the_call() {
+    let shoot = Shoot::new();
+    cleaned(&shoot, &[]);
+    let (pieces, labels) = decided(&shoot.path("out/for-redo/lit-2.zip"));
+    let number =
+        |x: usize, y: usize| (0..3).fold(0, |n, c| (n << 8) | usize::from(pieces.code(x, y, c)));
+    let label = |n: usize| n.checked_sub(1).map(|i| labels[i].as_str());
+    let size = pieces.size;
+    // Gear beside something that stays.
+    let (x, y) = (1..size.rows)
+        .flat_map(|y| (0..size.columns - 1).map(move |x| (x, y)))
+        .find(|&(x, y)| {
+            let beside = label(number(x + 1, y));
+            let stays = matches!(beside, Some("other" | "person" | "person-shadow"));
+            label(number(x, y)) == Some("gear") && stays
+        })
+        .expect("a stand has neighbours");
+    let (gear, beside) = (number(x, y), number(x + 1, y));
+    let text = format!(
+        "[[correction]]\ndo = \"take\"\npoint = [{}, {y}]\nframes = [\"lit-2.jpg\"]\n\
+         [[correction]]\ndo = \"keep\"\npoint = [{x}, {y}]\nframes = [\"lit-2.jpg\"]\n",
+        x + 1
+    );
+    std::fs::write(shoot.path("said.toml"), text).unwrap();
+    let one = [
+        "--corrections",
+        "said.toml",
+        "--frame",
+        "lit-2.jpg",
+        "-o",
+        "again",
+    ];
+    redone(&shoot, &one);
+    let (_, after) = decided(&shoot.path("again/for-redo/lit-2.zip"));
+    assert_eq!(after[gear - 1], "person", "kept");
+    let taken = &after[beside - 1];
+    assert!(taken.starts_with("gear"), "taken: {taken}");
+}

@@ -67,7 +67,7 @@ fn what_is_printed_can_be_used_as_a_file() {
             .collect()
     };
     assert_eq!(values(&text), values(&again));
-    assert_eq!(values(&text).len(), 7, "{text}");
+    assert_eq!(values(&text).len(), 8, "{text}");
 }
 
 #[test]

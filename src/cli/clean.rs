@@ -7,6 +7,7 @@
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::{self, Scope};
 use std::time::Instant;
@@ -16,11 +17,14 @@ use super::exit_status::ExitStatus;
 use super::frame_output::LitFacts;
 use super::hand_over::{failed_entry, write_all};
 use super::journal::Journal;
+use super::limits;
 use super::messages::{Failure, Messages};
+use super::page_output::PageOutput;
 use super::plan::{CleanPlan, FramePlan, RunPlan};
 use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, RunReport, shown};
-use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimits};
+use crate::page::Pictures;
+use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning};
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
 use crate::scene::CodeValues;
 
@@ -37,9 +41,17 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
     let frames = run.set_ups.iter().map(|plan| plan.frames.len()).sum();
     let progress = Progress::new(messages, frames);
     let journal = Journal::beside(&run.report);
+    let page = run.set_ups.first().and_then(page);
     let mut entries = Vec::with_capacity(frames);
     for plan in &run.set_ups {
-        match clean_frames(plan, messages, &progress, &journal) {
+        let told = Listeners {
+            messages,
+            progress: &progress,
+            journal: &journal,
+            page: page.as_ref(),
+            stop: &NEVER,
+        };
+        match clean_frames(plan, &told) {
             Ok(frames) => entries.extend(frames),
             Err(failure) if run.set_ups.len() == 1 => {
                 progress.finish();
@@ -50,7 +62,8 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
                 messages.failure(&failure);
                 let error = ErrorEntry::new(&*failure.error, failure.hint.as_deref());
                 let failed = plan.frames.iter();
-                entries.extend(failed.map(|frame| failed_entry(plan, frame, error.clone())));
+                let failed = failed.map(|frame| failed_entry(plan, frame, error.clone()));
+                entries.extend(failed.inspect(|entry| told.on_page(entry, None)));
             }
         }
     }
@@ -60,6 +73,9 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
     };
     let report = RunReport::new(&run.set_ups, entries);
     write_report(first, &report)?;
+    if let Some(page) = page {
+        page.write().map_err(file_failure)?;
+    }
     journal.done();
     if messages.timings() == Timings::Shown {
         for (stage, seconds) in report.timings() {
@@ -78,6 +94,31 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
         run.report.display()
     ));
     Ok(report.exit_status(first.nothing_found))
+}
+
+/// The page of a run, where one is wanted.
+pub(super) fn page(plan: &CleanPlan) -> Option<PageOutput> {
+    let path = plan.page.as_ref()?;
+    Some(PageOutput::new(path, &plan.report, plan.existing))
+}
+
+/// Everybody who is told what becomes of the frames.
+pub(super) struct Listeners<'a> {
+    pub(super) messages: &'a Messages,
+    pub(super) progress: &'a Progress<'a>,
+    pub(super) journal: &'a Journal,
+    pub(super) page: Option<&'a PageOutput>,
+    /// Set by others when the run is to stop after the frame at hand.
+    pub(super) stop: &'a AtomicBool,
+}
+
+impl Listeners<'_> {
+    /// A frame that is done, for the page.
+    pub(super) fn on_page(&self, entry: &FrameEntry, pictures: Option<Pictures>) {
+        if let Some(page) = self.page {
+            page.add(entry, pictures);
+        }
+    }
 }
 
 pub(super) fn write_report(plan: &CleanPlan, report: &RunReport) -> Result<(), Failure> {
@@ -103,7 +144,7 @@ struct Read {
 impl Read {
     fn from(frame: &FramePlan) -> Self {
         let start = Instant::now();
-        let photo = photo::read(&frame.lit, &ReadLimits::default());
+        let photo = photo::read(&frame.lit, &limits::in_force());
         Self {
             photo,
             seconds: start.elapsed().as_secs_f64(),
@@ -127,12 +168,20 @@ pub(super) struct Cleaned {
     pub(super) read_seconds: f64,
 }
 
-fn clean_frames(
+/// A run that goes on to its end.
+static NEVER: AtomicBool = AtomicBool::new(false);
+
+/// Cleans the frames of a set-up; once told to stop, those not begun are left out of the result.
+///
+/// # Errors
+/// [`Failure`] when no plate can be read.
+pub(super) fn clean_frames(
     plan: &CleanPlan,
-    messages: &Messages,
-    progress: &Progress<'_>,
-    journal: &Journal,
+    told: &Listeners<'_>,
 ) -> Result<Vec<FrameEntry>, Failure> {
+    let Listeners {
+        messages, progress, ..
+    } = *told;
     let all_finished = plan.frames.iter().all(|f| f.finished.is_some());
     let first_look = if all_finished {
         Vec::new()
@@ -161,10 +210,16 @@ fn clean_frames(
             let left = left.filter(|i| !kept.contains_key(i)).collect();
             read_ahead(scope, plan, left)
         });
-        let wanted = wanted(&plan.layers, plan.redo_data);
+        let mut wanted = wanted(&plan.layers, plan.redo_data);
+        if plan.page.is_some() && !wanted.contains(&Extra::Decision) {
+            wanted.push(Extra::Decision);
+        }
         let (to_writer, outcomes) = sync_channel(0);
-        let writer = scope.spawn(move || write_all(plan, messages, progress, journal, &outcomes));
+        let writer = scope.spawn(move || write_all(plan, told, &outcomes));
         for (index, frame) in plan.frames.iter().enumerate() {
+            if told.stop.load(Ordering::Relaxed) {
+                break;
+            }
             let outcome = match (&frame.target, &frame.finished, &set_up) {
                 (_, Some(entry), _) => Outcome::Finished(entry.clone()),
                 (Ok(_), None, Some(set_up)) => {
@@ -229,7 +284,7 @@ fn read_ahead<'scope>(
 pub(super) fn set_up(paths: &[PathBuf], messages: &Messages) -> Result<SetUp, Failure> {
     let mut plates = Vec::with_capacity(paths.len());
     for path in paths {
-        let plate = photo::read(path, &ReadLimits::default()).map_err(file_failure)?;
+        let plate = photo::read(path, &limits::in_force()).map_err(file_failure)?;
         for warning in &plate.warnings {
             messages.warning(&format!("`{}`: {warning}", path.display()));
         }
@@ -293,7 +348,7 @@ fn no_samples() -> crate::scene::Samples {
     }
 }
 
-/// Are the lit frame's samples wanted once it is cleaned? They are for layers.
+/// Are the lit frame's samples wanted once it is cleaned? They are for layers and the page.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum LitSamples {
     Kept,
@@ -318,7 +373,7 @@ pub(super) fn wanted(layers: &[LayerChoice], redo_data: RedoData) -> Vec<Extra> 
 }
 
 fn keeps_lit(plan: &CleanPlan) -> LitSamples {
-    if plan.layers.is_empty() {
+    if plan.layers.is_empty() && plan.page.is_none() {
         LitSamples::Dropped
     } else {
         LitSamples::Kept

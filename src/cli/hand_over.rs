@@ -4,22 +4,20 @@ use std::collections::BTreeMap;
 use std::sync::mpsc::Receiver;
 use std::time::Instant;
 
-use super::clean::{Cleaned, Outcome};
+use super::clean::{Cleaned, Listeners, Outcome};
 use super::frame_output::{self, Change, Finished, How};
-use super::journal::{INPUTS, Journal};
-use super::messages::Messages;
+use super::journal::INPUTS;
+use super::page_output::{pictures_at_hand, pictures_from_files};
 use super::plan::{CleanPlan, FramePlan, Target};
-use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, shown, shown_name};
 use super::settings::name_of;
+use crate::page::Pictures;
 use crate::photo::CameraFacts;
 
 /// The writer: outputs on the disk, the user told, an entry a frame.
 pub(super) fn write_all(
     plan: &CleanPlan,
-    messages: &Messages,
-    progress: &Progress<'_>,
-    journal: &Journal,
+    told: &Listeners<'_>,
     outcomes: &Receiver<Outcome>,
 ) -> Vec<FrameEntry> {
     plan.frames
@@ -28,24 +26,32 @@ pub(super) fn write_all(
         .map(|(frame, outcome)| {
             let entry = match outcome {
                 Outcome::Cleaned(cleaned) => {
-                    journal.begun(&shown(&frame.lit));
-                    hand_over(plan, frame, *cleaned).inspect(|entry| journal.finished(entry))
+                    told.journal.begun(&shown(&frame.lit));
+                    hand_over(plan, frame, *cleaned)
+                        .inspect(|(entry, _)| told.journal.finished(entry))
                 }
                 Outcome::Finished(entry) => {
-                    progress.step();
+                    if told.page.is_some() {
+                        told.on_page(&entry, pictures_from_files(frame, &entry));
+                    }
+                    told.progress.step();
                     return *entry;
                 }
                 Outcome::Failed(error, hint) => Err((error, hint)),
             };
             match entry {
-                Ok(entry) => {
-                    progress.handed_over(&entry);
+                Ok((entry, pictures)) => {
+                    told.progress.handed_over(&entry);
+                    told.on_page(&entry, pictures);
                     entry
                 }
                 Err((error, hint)) => {
-                    messages.error(&*error, hint.as_deref());
-                    progress.step();
-                    failed_entry(plan, frame, ErrorEntry::new(&*error, hint.as_deref()))
+                    told.messages.error(&*error, hint.as_deref());
+                    told.progress.step();
+                    let error = ErrorEntry::new(&*error, hint.as_deref());
+                    let entry = failed_entry(plan, frame, error);
+                    told.on_page(&entry, None);
+                    entry
                 }
             }
         })
@@ -54,7 +60,11 @@ pub(super) fn write_all(
 
 pub(super) type Told = (Box<dyn std::error::Error + Send + Sync>, Option<String>);
 
-fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<FrameEntry, Told> {
+fn hand_over(
+    plan: &CleanPlan,
+    frame: &FramePlan,
+    cleaned: Cleaned,
+) -> Result<(FrameEntry, Option<Pictures>), Told> {
     let target = frame
         .target
         .as_ref()
@@ -75,6 +85,11 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
         mask: cleaned.frame.mask,
         extras: cleaned.frame.extras,
     };
+    let pictures = plan.page.as_ref().and_then(|_| {
+        let results = (&finished.merged, &finished.mask);
+        let decision = finished.extras.decision.as_ref();
+        pictures_at_hand(&cleaned.lit, results, decision, Some(&report))
+    });
     let lost = frame_output::write(&frame.lit, cleaned.lit, finished, target, how);
     let lost = lost.map_err(|e| -> Told {
         let hint = e.hint().map(ToOwned::to_owned);
@@ -85,7 +100,7 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
     if let Some(inputs) = &frame.inputs {
         hashes.insert(INPUTS.to_owned(), inputs.clone());
     }
-    Ok(FrameEntry {
+    let entry = FrameEntry {
         lit: shown(&frame.lit),
         plates: plan.plates.iter().map(|p| shown(p)).collect(),
         merged: Some(shown_name(&target.merged)),
@@ -112,7 +127,8 @@ fn hand_over(plan: &CleanPlan, frame: &FramePlan, cleaned: Cleaned) -> Result<Fr
             ("write".to_owned(), write_seconds),
         ]),
         report: Some(report),
-    })
+    };
+    Ok((entry, pictures))
 }
 
 /// Path in the output folder, as the report tells it.

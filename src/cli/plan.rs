@@ -4,7 +4,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
+use super::args::{
+    CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData,
+};
 use rayon::prelude::*;
 
 use super::clean::first_look;
@@ -13,6 +15,7 @@ use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::journal::Earlier;
 use super::messages::Failure;
+use super::page_output::{PAGE_STEM, folder_of};
 use super::plan_error::PlanError;
 use super::plan_line::PlanLine;
 use super::run_report::{FrameEntry, Settings, shown};
@@ -24,7 +27,7 @@ pub(super) const REPORT_NAME: &str = "report.json";
 /// What a mask's name has behind the frame's.
 const MASK_SUFFIX: &str = "-mask";
 /// Folder in the output folder for what merging again needs.
-const REDO_FOLDER: &str = "for-redo";
+pub(super) const REDO_FOLDER: &str = "for-redo";
 
 /// Everything a run needs to know.
 #[derive(Debug)]
@@ -34,6 +37,8 @@ pub(super) struct CleanPlan {
     pub(super) plate_hashes: Vec<String>,
     pub(super) frames: Vec<FramePlan>,
     pub(super) report: PathBuf,
+    /// The page to look at the frames, where one is wanted.
+    pub(super) page: Option<PathBuf>,
     pub(super) mask_depth: MaskDepth,
     pub(super) mask_format: MaskFormat,
     pub(super) format: OutputFormat,
@@ -117,6 +122,9 @@ impl RunPlan {
         for line in lines {
             let mut plan = CleanPlan::of_set_up(line, &out, in_force)?;
             plan.report.clone_from(&report);
+            if in_force.page.value == PageChoice::Write {
+                plan.page = Some(page_beside(&report));
+            }
             plan.existing = existing;
             plan.nothing_found = if typed.must_find {
                 NothingFound::IsTold
@@ -138,6 +146,13 @@ impl RunPlan {
         }
         Ok(Self { set_ups, report })
     }
+}
+
+/// The page of a report: `page.html` for `report.json`, `page-3.html` for `report-3.json`.
+pub(super) fn page_beside(report: &Path) -> PathBuf {
+    let stem = report.file_stem().unwrap_or_default().to_string_lossy();
+    let number = stem.strip_prefix("report").unwrap_or_default();
+    report.with_file_name(format!("{PAGE_STEM}{number}.html"))
 }
 
 /// Does what stands there tell of this run's frames only?
@@ -171,7 +186,11 @@ impl CleanPlan {
     ///
     /// # Errors
     /// [`Failure`] as [`RunPlan::from_set_ups`].
-    fn of_set_up(line: &PlanLine, out: &Path, in_force: &InForce) -> Result<Self, Failure> {
+    pub(super) fn of_set_up(
+        line: &PlanLine,
+        out: &Path,
+        in_force: &InForce,
+    ) -> Result<Self, Failure> {
         check_inputs(&line.lit, &line.plates)?;
         let reference = probe_plates(&line.plates)?;
         let frames: Vec<FramePlan> = line
@@ -189,6 +208,7 @@ impl CleanPlan {
             plate_hashes: Vec::new(),
             frames,
             report: out.join(REPORT_NAME),
+            page: None,
             mask_depth: in_force.mask_depth.value,
             mask_format: in_force.mask_format.value,
             format: in_force.format.value,
@@ -206,7 +226,7 @@ impl CleanPlan {
     }
 
     /// Works out what each frame's result depends on, and what of it is done already.
-    fn look_back(&mut self, earlier: &Earlier, overwrite: bool) {
+    pub(super) fn look_back(&mut self, earlier: &Earlier, overwrite: bool) {
         let hash = |path: &PathBuf| content_hash(path).unwrap_or_default();
         self.plate_hashes = self.plates.par_iter().map(hash).collect();
         let lit: Vec<String> = self.frames.par_iter().map(|f| hash(&f.lit)).collect();
@@ -248,6 +268,7 @@ impl CleanPlan {
         written: &BTreeSet<usize>,
     ) -> impl Iterator<Item = (&Path, Option<&FramePlan>)> {
         let report = std::iter::once((self.report.as_path(), None));
+        let page = self.page.iter().map(|path| (path.as_path(), None));
         let targets = self
             .frames
             .iter()
@@ -262,7 +283,7 @@ impl CleanPlan {
                 .chain(layers)
                 .map(move |path| (path.as_path(), Some(frame)))
         });
-        report.chain(pictures)
+        report.chain(page).chain(pictures)
     }
 
     /// Would an output of the frames that are written replace an input, another output, or
@@ -312,6 +333,13 @@ impl CleanPlan {
                 existing.push(output);
             }
         }
+        let pictures = self.page.as_deref().map(folder_of);
+        if let Some(folder) = pictures
+            .as_deref()
+            .filter(|f| self.existing == Existing::Keep && f.symlink_metadata().is_ok())
+        {
+            existing.push(folder);
+        }
         match existing.split_first() {
             Some((first, more)) => Err(PlanError::OutputExists((*first).to_owned(), more.len())),
             None => Ok(()),
@@ -319,7 +347,7 @@ impl CleanPlan {
     }
 }
 
-fn check_inputs(lit: &[PathBuf], plates: &[PathBuf]) -> Result<(), PlanError> {
+pub(super) fn check_inputs(lit: &[PathBuf], plates: &[PathBuf]) -> Result<(), PlanError> {
     let identified = |paths: &[PathBuf]| -> Result<Vec<(PathBuf, FileIdentity)>, PlanError> {
         paths
             .iter()

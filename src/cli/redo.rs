@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::time::Instant;
 
-use super::args::LayerChoice;
+use super::args::{LayerChoice, PageChoice};
 use super::clean;
 use super::content_hash::content_hash;
 use super::corrections::{self, Asked};
@@ -12,15 +12,20 @@ use super::exit_status::ExitStatus;
 use super::frame_output::{self, Change, Finished, How, LitFacts};
 use super::hand_over::{failed_entry, redo_data_name};
 use super::journal::INPUTS;
+use super::limits;
 use super::messages::{Failure, Messages};
+use super::page_output::{pictures_at_hand, pictures_from_files};
 use super::plan::{CleanPlan, FramePlan, NothingFound, Target};
 use super::progress::Progress;
 use super::redo_args::RedoArgs;
 use super::redo_frame::{Changes, LazySetUp, RedoFrame, Redone};
-use super::redo_run::{self, RedoError, index_of, is_named, named_frames, read_report};
+use super::redo_run::{
+    self, Destination, RedoError, index_of, is_named, named_frames, read_report,
+};
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport, shown_name};
 use super::settings::name_of;
-use crate::photo::{self, Existing, ReadLimits};
+use crate::page::Pictures;
+use crate::photo::{self, Existing};
 use crate::pipeline::{Frame, Told};
 use crate::report::FrameReport;
 
@@ -33,15 +38,29 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
     let progress = Progress::new(messages, job.meant.len());
     let set_ups = job.set_ups(messages);
     let mut report = job.report.clone();
+    let page = clean::page(&job.plan);
+    let on_page = |entry: &FrameEntry, pictures| {
+        if let Some(page) = &page {
+            page.add(entry, pictures);
+        }
+    };
     let mut worst = ExitStatus::AllDone;
     let mut done = 0;
-    for &index in &job.meant {
+    for index in 0..job.report.frames.len() {
+        if !job.meant.contains(&index) {
+            if page.is_some() && job.out == job.folder {
+                let (frame, entry) = (&job.plan.frames[index], &job.report.frames[index]);
+                on_page(entry, pictures_from_files(frame, entry));
+            }
+            continue;
+        }
         match job.redone(index, &set_ups) {
-            Ok((entry, warnings)) => {
-                for warning in warnings {
+            Ok((entry, again)) => {
+                for warning in again.warnings {
                     messages.warning(&format!("`{}`: {warning}", entry.lit));
                 }
                 progress.handed_over(&entry);
+                on_page(&entry, again.pictures);
                 report.frames[index] = entry;
                 done += 1;
             }
@@ -53,6 +72,7 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
                     let error = ErrorEntry::new(&*failure.error, failure.hint.as_deref());
                     report.frames[index] = failed_entry(&job.plan, &job.plan.frames[index], error);
                 }
+                on_page(&report.frames[index], None);
             }
         }
     }
@@ -68,6 +88,9 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
             .retain(|_| meant.contains(&at.next().unwrap_or(usize::MAX)));
     }
     clean::write_report(&job.plan, &report)?;
+    if let Some(page) = page {
+        page.write().map_err(clean::file_failure)?;
+    }
     messages.line(&format!(
         "{}; report in `{}`",
         report.summary(),
@@ -79,6 +102,12 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
     } else {
         ExitStatus::SomeFailed
     })
+}
+
+/// A frame merged again, beside its entry.
+struct Again {
+    warnings: Vec<String>,
+    pictures: Option<Pictures>,
 }
 
 /// Everything that is known before a frame is read.
@@ -122,7 +151,16 @@ impl Job {
         } else {
             Existing::Keep
         };
-        let plan = redo_run::plan(&typed.report, &report, &meant, (&out, existing))?;
+        let to = Destination {
+            out: &out,
+            existing,
+            page: if typed.page {
+                PageChoice::Write
+            } else {
+                PageChoice::None
+            },
+        };
+        let plan = redo_run::plan(&typed.report, &report, &meant, to)?;
         Ok(Self {
             report,
             folder,
@@ -166,7 +204,7 @@ impl Job {
         &self,
         index: usize,
         set_ups: &BTreeMap<Vec<String>, LazySetUp<'_>>,
-    ) -> Result<(FrameEntry, Vec<String>), Failure> {
+    ) -> Result<(FrameEntry, Again), Failure> {
         let (entry, frame) = (&self.report.frames[index], &self.plan.frames[index]);
         let start = Instant::now();
         let changes = self.changes(entry)?;
@@ -175,7 +213,7 @@ impl Job {
         if was.is_some() && hash.is_some() && was != hash.as_ref() {
             return Err(RedoError::OtherLit(entry.lit.clone()).into());
         }
-        let photo = photo::read(&frame.lit, &ReadLimits::default()).map_err(clean::file_failure)?;
+        let photo = photo::read(&frame.lit, &limits::in_force()).map_err(clean::file_failure)?;
         let target = frame
             .target
             .as_ref()
@@ -203,7 +241,7 @@ impl Job {
             format: photo.format,
             stored: photo.stored,
             encoding: lit.encoding,
-            samples: (!target.layers.is_empty()).then_some(lit.samples),
+            samples: (!target.layers.is_empty() || self.plan.page.is_some()).then_some(lit.samples),
         };
         let taken_back = entry.taken_back.iter().cloned();
         let mut entry = FrameEntry {
@@ -215,14 +253,22 @@ impl Job {
             }),
             ..entry.clone()
         };
-        let warnings = redone.warnings.clone();
+        let pictures = self.plan.page.as_ref().and_then(|_| {
+            let results = (&redone.merged, &redone.mask);
+            let decision = redone.extras.decision.as_ref();
+            pictures_at_hand(&facts, results, decision, entry.report.as_ref())
+        });
+        let again = Again {
+            warnings: redone.warnings.clone(),
+            pictures,
+        };
         self.write(frame, facts, redone, &target, &mut entry)?;
         let write_seconds = start.elapsed().as_secs_f64() - read_seconds - merge_seconds;
         entry.file_seconds = BTreeMap::from([
             ("read".to_owned(), read_seconds),
             ("write".to_owned(), write_seconds),
         ]);
-        Ok((entry, warnings))
+        Ok((entry, again))
     }
 
     /// The outputs that are written: what a person made of an `.ora` file stays as it is.

@@ -44,6 +44,9 @@ pub(super) struct RedoArgs {
     /// Replace outputs of an earlier run (an input is never replaced)
     #[arg(long)]
     pub(super) overwrite: bool,
+    /// A page to look at the frames, `page.html`
+    #[arg(long)]
+    pub(super) page: bool,
     #[command(flatten)]
     pub(super) talk: TalkArgs,
 }

@@ -3,9 +3,10 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
+use super::args::PageChoice;
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
-use super::plan::{CleanPlan, FramePlan, NothingFound, REPORT_NAME, frame_plan};
+use super::plan::{CleanPlan, FramePlan, NothingFound, REPORT_NAME, frame_plan, page_beside};
 use super::run_report::{FrameEntry, FrameStatus, RunReport, shown_name};
 use crate::photo::Existing;
 use crate::report::REPORT_VERSION;
@@ -136,13 +137,26 @@ fn found(named: &str, report_path: &Path, report: &RunReport) -> PathBuf {
         .unwrap_or_else(|| named.into())
 }
 
+/// Where results go.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Destination<'a> {
+    pub(super) out: &'a Path,
+    pub(super) existing: Existing,
+    pub(super) page: PageChoice,
+}
+
 /// The run's plan again, with outputs for the frames that are meant.
 pub(super) fn plan(
     path: &Path,
     report: &RunReport,
     meant: &[usize],
-    (out, existing): (&Path, Existing),
+    to: Destination<'_>,
 ) -> Result<CleanPlan, Failure> {
+    let Destination {
+        out,
+        existing,
+        page,
+    } = to;
     let settings = report.settings.in_force(out);
     let in_force = settings.map_err(|what| RedoError::Settings(path.to_owned(), what))?;
     let lit: Vec<PathBuf> = report
@@ -166,6 +180,7 @@ pub(super) fn plan(
         plate_hashes: report.plate_hashes.clone(),
         frames,
         report: out.join(REPORT_NAME),
+        page: (page == PageChoice::Write).then(|| page_beside(&out.join(REPORT_NAME))),
         mask_depth: in_force.mask_depth.value,
         mask_format: in_force.mask_format.value,
         format: in_force.format.value,

@@ -133,6 +133,15 @@ impl ErrorEntry {
     }
 }
 
+impl ErrorEntry {
+    /// What happened, why, and the way out, a line each.
+    pub(super) fn lines(&self) -> impl Iterator<Item = String> + '_ {
+        let causes = self.causes.iter().map(|c| format!("caused by: {c}"));
+        let hint = self.hint.iter().map(|h| format!("hint: {h}"));
+        std::iter::once(self.what.clone()).chain(causes).chain(hint)
+    }
+}
+
 pub(super) fn shown(path: &Path) -> String {
     path.display().to_string()
 }

@@ -10,7 +10,9 @@ use clap::ValueEnum;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
+use super::args::{
+    CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData,
+};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 
@@ -75,6 +77,7 @@ pub(super) struct InForce {
     pub(super) mask_format: Setting<MaskFormat>,
     pub(super) layers: Setting<Vec<LayerChoice>>,
     pub(super) redo_data: Setting<RedoData>,
+    pub(super) page: Setting<PageChoice>,
 }
 
 /// A settings file that cannot be followed.
@@ -135,6 +138,7 @@ struct CleanTable {
     mask_format: Option<Spanned<String>>,
     layers: Option<Spanned<Vec<String>>>,
     redo_data: Option<Spanned<String>>,
+    page: Option<Spanned<String>>,
 }
 
 /// The settings file's text, for lines in messages.
@@ -250,6 +254,7 @@ impl InForce {
             named.map(each_once)
         })?;
         let redo_data = source.setting(table.redo_data, |v| named(&v))?;
+        let page = source.setting(table.page, |v| named(&v))?;
         let typed_layers = (!typed.layers.is_empty()).then(|| each_once(typed.layers.clone()));
         Ok(Self {
             out: Setting::chosen(typed.out.clone().map(Some), out, None),
@@ -259,6 +264,7 @@ impl InForce {
             mask_format: Setting::chosen(typed.mask_format, mask_format, MaskFormat::Png),
             layers: Setting::chosen(typed_layers, layers, Vec::new()),
             redo_data: Setting::chosen(typed.redo_data, redo_data, RedoData::Keep),
+            page: Setting::chosen(typed.page, page, PageChoice::None),
         })
     }
 
@@ -272,6 +278,7 @@ impl InForce {
             mask_format: Setting::built_in(MaskFormat::Png),
             layers: Setting::built_in(Vec::new()),
             redo_data: Setting::built_in(RedoData::Keep),
+            page: Setting::built_in(PageChoice::None),
         }
     }
 

@@ -8,6 +8,7 @@ use super::args::{CleanArgs, LayerChoice, MaskDepth, SettingsArgs};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 use super::settings::{InForce, Origin, name_of};
+use crate::check::CHECK_SCHEMA;
 use crate::report::REPORT_SCHEMA;
 
 /// Prints on standard output.
@@ -17,6 +18,8 @@ use crate::report::REPORT_SCHEMA;
 pub(super) fn run(typed: &SettingsArgs) -> Result<ExitStatus, Failure> {
     let text = if typed.report_schema {
         REPORT_SCHEMA.to_owned()
+    } else if typed.check_schema {
+        CHECK_SCHEMA.to_owned()
     } else {
         let in_force = InForce::of(&CleanArgs::with_settings(typed.settings.clone()))?;
         printed(&in_force)
@@ -35,6 +38,7 @@ fn printed(in_force: &InForce) -> String {
         mask_format,
         layers,
         redo_data,
+        page,
     } = in_force;
     let quoted = |text: &str| toml::Value::from(text).to_string();
     let out_folder = out.value.as_deref().map(|p| quoted(&p.to_string_lossy()));
@@ -63,6 +67,7 @@ fn printed(in_force: &InForce) -> String {
             &quoted(&name_of(&redo_data.value)),
             &redo_data.origin,
         ),
+        line("page", &quoted(&name_of(&page.value)), &page.origin),
     ];
     let all: Vec<_> = LayerChoice::value_variants().iter().map(name_of).collect();
     format!(
@@ -71,7 +76,7 @@ fn printed(in_force: &InForce) -> String {
          # `format`: same, png, tiff, jpeg. `quality`: 1 to 100, else a JPEG keeps its own tables.\n\
          # `mask-depth`: 8 or 16. `mask-format`: png, tiff.\n\
          # `layers`: any of {}.\n\
-         # `redo-data`: keep, none.\n\n[clean]\n{}",
+         # `redo-data`: keep, none. `page`: write, none.\n\n[clean]\n{}",
         all.join(", "),
         lines.concat()
     )

@@ -10,7 +10,7 @@ use jpeg_encoder::{
     QuantizationTableType,
 };
 
-use super::jpeg_coding::{Sampling, coding, frame_header};
+use super::jpeg_coding::{Sampling, coding, frame_header, has_uneven_single_scans};
 use super::jpeg_strips::{self, Raster};
 use super::metadata::{Carried, FormatSpecific};
 use super::read::{ReadLimits, Stored, exif_facts};
@@ -87,6 +87,9 @@ fn check_header(jpeg: &Jpeg, limits: &ReadLimits) -> Result<(), PhotoErrorKind> 
         Err(PhotoErrorKind::Unsupported { what })
     };
     match (marker, bits) {
+        (0xc0..=0xc2, 8) if has_uneven_single_scans(jpeg) => {
+            unsupported("its channels at different sizes in scans of their own")
+        }
         (0xc0..=0xc2, 8) => Ok(()),
         (0xc0..=0xc2, _) => {
             unsupported("more than 8 bits a sample, which JPEG viewers do not read")

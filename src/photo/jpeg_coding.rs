@@ -54,6 +54,9 @@ impl Sampling {
     }
 }
 
+/// Start of scan.
+const SOS: u8 = 0xda;
+
 /// Figure A.6 of T.81: natural position of each zigzag position.
 #[rustfmt::skip]
 const NATURAL_FROM_ZIGZAG: [usize; 64] = [
@@ -116,6 +119,27 @@ pub(super) fn frame_header(jpeg: &Jpeg) -> Option<(u8, &[u8])> {
         .iter()
         .find(|s| is_frame_header(s.marker()))
         .map(|s| (s.marker(), s.contents().as_ref()))
+}
+
+/// Are channels of different sizes coded in scans of their own, without being progressive?
+///
+/// zune-jpeg 0.5, the decoder behind `image` 0.25, hands over wrong colours for these.
+pub(super) fn has_uneven_single_scans(jpeg: &Jpeg) -> bool {
+    let Some((0xc0 | 0xc1, _)) = frame_header(jpeg) else {
+        return false;
+    };
+    let components = components(jpeg).unwrap_or_default();
+    let extent = |c: &Component| (c.horizontal, c.vertical);
+    let uneven = components
+        .windows(2)
+        .any(|pair| extent(&pair[0]) != extent(&pair[1]));
+    let mut scans = jpeg.segments_by_marker(SOS);
+    let interleaved = |contents: &[u8]| {
+        contents
+            .first()
+            .is_some_and(|&n| usize::from(n) == components.len())
+    };
+    uneven && scans.any(|scan| !interleaved(scan.contents()))
 }
 
 /// T.81 table B.1: SOF0 to SOF15 without DHT, JPG and DAC.

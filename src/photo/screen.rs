@@ -1,5 +1,6 @@
-//! Small copies for looking at.
+//! Small copies for looking at, and JPEGs of them.
 
+use jpeg_encoder::{ChromaSubsamplingMethod, ColorType, Encoder, SamplingFactor};
 use rayon::prelude::*;
 
 use crate::scene::{
@@ -26,6 +27,29 @@ pub fn screen_copy(samples: &Samples, encoding: &Encoding, max_side: usize) -> S
         layout: ChannelLayout::Rgb,
         values: CodeValues::Eight(values),
     }
+}
+
+/// A small JPEG of an 8-bit RGB copy: progressive, chroma at half size, no metadata.
+///
+/// `quality` is 1 to 100 (scaled tables of T.81 annex K). `None` for a copy that JPEG cannot hold: no
+/// 8-bit RGB, or a side above 65 535.
+pub fn screen_jpeg(copy: &Samples, quality: u8) -> Option<Vec<u8>> {
+    let CodeValues::Eight(values) = &copy.values else {
+        return None;
+    };
+    let side = |side: usize| u16::try_from(side).ok();
+    let (columns, rows) = (side(copy.size.columns)?, side(copy.size.rows)?);
+    if copy.layout != ChannelLayout::Rgb {
+        return None;
+    }
+    let mut jpeg = Vec::new();
+    let mut encoder = Encoder::new(&mut jpeg, quality);
+    encoder.set_sampling_factor(SamplingFactor::F_2_2);
+    encoder.set_chroma_subsampling_method(ChromaSubsamplingMethod::Average);
+    encoder.set_progressive(true);
+    encoder.set_optimized_huffman_tables(true);
+    encoder.encode(values, columns, rows, ColorType::Rgb).ok()?;
+    Some(jpeg)
 }
 
 fn srgb_from_file(to_xyz: &[[f32; 3]; 3]) -> [[f32; 3]; 3] {

@@ -3,7 +3,7 @@
 use rayon::slice::ParallelSliceMut;
 
 use super::lettering;
-use super::overlay::{BLACK, DASH, Hatching, Rgb, TINT, WHITE, mixed, style};
+use super::overlay::{BLACK, DASH, Hatching, Rgb, TINT, WHITE, class_style, mixed};
 use crate::scene::{ChannelLayout, CodeValues, LABELS, Label, Plane, Samples, Size};
 
 /// Pixels of a letter's dot, line widths.
@@ -75,7 +75,7 @@ impl Legend {
         let found: std::collections::BTreeSet<_> = labels.as_slice().iter().copied().collect();
         let classes = LABELS
             .into_iter()
-            .filter(|l| found.contains(l) && style(*l).is_some());
+            .filter(|l| found.contains(l) && class_style(*l).is_some());
         let mut legend = Self {
             entries: Vec::new(),
             rows: 1,
@@ -119,7 +119,7 @@ impl Legend {
 }
 
 fn swatch(class: Option<Label>, [x, y]: [usize; 2], sides: [usize; 2], line: usize) -> Rgb {
-    let Some((colour, hatching)) = class.and_then(style) else {
+    let Some((colour, hatching)) = class.and_then(class_style) else {
         // A dashed line half-way down.
         let on_line = y.abs_diff(sides[1] / 2) <= line;
         let dark = (x + y) / (DASH * line) % 2 == 1;

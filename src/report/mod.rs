@@ -8,7 +8,8 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-pub use overlay::overlay;
+pub(crate) use overlay::heavier;
+pub use overlay::{Hatching, class_style, overlay};
 
 use crate::scene::Label;
 

@@ -8,6 +8,7 @@ use rayon::prelude::*;
 use super::legend::{Canvas, Legend};
 use crate::scene::{ChannelLayout, CodeValues, Label, Plane, Samples, Size};
 
+/// sRGB codes.
 pub(super) type Rgb = [u8; 3];
 
 pub(super) const BLACK: Rgb = [0, 0, 0];
@@ -28,19 +29,25 @@ pub(super) const DASH: usize = 6;
 
 /// How a class is hatched.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Hatching {
+pub enum Hatching {
     /// Outline alone.
     None,
+    /// Lines from lower left to upper right.
     Rising,
+    /// Lines from upper left to lower right.
     Falling,
+    /// Both.
     Crossed,
+    /// Upright lines.
     Upright,
+    /// Level lines.
     Level,
+    /// Dots.
     Dots,
 }
 
-/// Colour and hatching of a class; `None` for what is not drawn.
-pub(super) fn style(label: Label) -> Option<(Rgb, Hatching)> {
+/// Colour (sRGB) and hatching of a class; `None` for what is not drawn.
+pub fn class_style(label: Label) -> Option<(Rgb, Hatching)> {
     match label {
         Label::Other => None,
         Label::Gear => Some(([213, 94, 0], Hatching::Rising)),
@@ -88,6 +95,15 @@ fn weight(label: Label) -> u8 {
     }
 }
 
+/// The one of two classes that is drawn.
+pub(crate) fn heavier(one: Label, other: Label) -> Label {
+    if weight(other) > weight(one) {
+        other
+    } else {
+        one
+    }
+}
+
 /// Draws classes, outlines and the border of what comes from the plate over a picture, with a legend
 /// below it.
 ///
@@ -108,11 +124,7 @@ pub fn overlay(picture: &Samples, labels: &Plane<Label>, mask: &Plane<u16>) -> S
     );
     let size = picture.size;
     let line = size.columns.div_ceil(PIXELS_PER_LINE).max(1);
-    let labels = resized(
-        labels,
-        size,
-        |a, b| if weight(b) > weight(a) { b } else { a },
-    );
+    let labels = resized(labels, size, heavier);
     let taken = resized(mask, size, u16::max).map(|&share| share > 0);
     let legend = Legend::of(&labels, size.columns, line);
     let mut canvas = Canvas::new(Size {
@@ -149,7 +161,7 @@ fn drawn(
         };
     }
     let label = *labels.at(x, y);
-    let style = style(label);
+    let style = class_style(label);
     if is_border(labels, [x, y], line, |a, b| has_outline(*a, *b)) {
         // The heavier side carries the line; a dark one beside it keeps it off the picture.
         return style.map_or(BLACK, |(colour, _)| colour);
@@ -263,7 +275,10 @@ mod tests {
             [213, 94, 0],
             [204, 121, 167],
         ];
-        let mut used: Vec<Rgb> = LABELS.iter().filter_map(|&l| Some(style(l)?.0)).collect();
+        let mut used: Vec<Rgb> = LABELS
+            .iter()
+            .filter_map(|&l| Some(class_style(l)?.0))
+            .collect();
         used.sort_unstable();
         published.sort_unstable();
         assert_eq!(used, published);
@@ -271,7 +286,10 @@ mod tests {
 
     #[test]
     fn no_two_classes_share_a_hatching() {
-        let hatchings: Vec<_> = LABELS.iter().filter_map(|&l| Some(style(l)?.1)).collect();
+        let hatchings: Vec<_> = LABELS
+            .iter()
+            .filter_map(|&l| Some(class_style(l)?.1))
+            .collect();
         for (i, one) in hatchings.iter().enumerate() {
             let pattern = |h: &Hatching| -> Vec<bool> {
                 (0..40 * 40).map(|k| h.covers(k % 40, k / 40, 1)).collect()
@@ -299,7 +317,7 @@ mod tests {
     fn a_class_shows_its_colour_hatching_and_outline() {
         let labels = Plane::from_fn(SIZE, |x, _| if x < 60 { Label::Gear } else { Label::Other });
         let drawn = overlay(&grey(), &labels, &Plane::filled(SIZE, 0));
-        let (colour, _) = style(Label::Gear).unwrap();
+        let (colour, _) = class_style(Label::Gear).unwrap();
         let inside = colours(&drawn, 10..50, 10..80);
         let solid = inside.iter().filter(|c| **c == colour).count() as f64 / inside.len() as f64;
         let share = HATCH_WIDTH as f64 / HATCH as f64;
@@ -332,11 +350,7 @@ mod tests {
                 if y == 101 { Label::Gear } else { Label::Sky }
             },
         );
-        let small = resized(
-            &labels,
-            SIZE,
-            |a, b| if weight(b) > weight(a) { b } else { a },
-        );
+        let small = resized(&labels, SIZE, heavier);
         assert!((0..120).all(|x| *small.at(x, 25) == Label::Gear));
         assert!((0..120).all(|x| *small.at(x, 24) == Label::Sky));
         let back = resized(&small, large, |a, _| a);

@@ -90,7 +90,11 @@ impl Reopened<'_> {
         for (index, correction) in corrections.iter().enumerate() {
             let told = correction.told;
             let meant = match &correction.marks {
-                Marks::Point { x, y } => self.pieces_at(pieces, &labels, [*x, *y]),
+                Marks::Point { x, y } => {
+                    // As the person saw them, not as earlier corrections of the same call left them:
+                    // what one says must not hang together with what another says.
+                    self.pieces_at(pieces, &before.decision.labels, [*x, *y])
+                }
                 Marks::Box(place) => self.pieces_in(pieces, place),
                 Marks::Painted(shares) => {
                     painted.push((told, shares.clone()));

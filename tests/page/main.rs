@@ -1,0 +1,690 @@
+//! The page in a real browser: what a hand, a key, a finger and a screen reader do with it, and what
+//! `derig redo` makes of what was said there.
+//!
+//! Needs Chromium (Debian's package `chromium`, or the program named by `CHROMIUM`); without one each
+//! test says so and passes. With `PAGE_PICTURES=folder` the windows are kept there to be looked at.
+
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test that cannot set itself up should stop there"
+)]
+
+mod browser;
+#[path = "../shoot/mod.rs"]
+mod shoot;
+
+use std::path::PathBuf;
+
+use browser::{Browser, Kind};
+use derig::page::{Outcome, Page, Picture, Pictures, Sheet, Shown, document};
+use derig::photo::{self, ReadLimits};
+use derig::scene::{Plane, Samples};
+use serde_json::{Value, json};
+use shoot::{Shoot, read, said};
+
+/// The browser, or the reason why the test is passed over.
+macro_rules! browser_or_skip {
+    () => {
+        match browser::program() {
+            Some(program) => Browser::start(&program),
+            None => {
+                eprintln!("skipped: no Chromium on this machine (`apt-get install chromium`)");
+                return;
+            }
+        }
+    };
+}
+
+fn cleaned(shoot: &Shoot, more: &[&str]) {
+    let clean = [
+        "clean",
+        "lit-1.jpg",
+        "lit-2.jpg",
+        "-p",
+        "plate.jpg",
+        "-o",
+        "out",
+        "--page",
+    ];
+    let output = shoot.derig(&[&clean[..], more].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+}
+
+/// Opens what a narrow window keeps closed.
+fn open_switches(browser: &mut Browser) {
+    browser.find("document.querySelector('details.all').open = true");
+}
+
+fn keep_picture(name: &str, png: &[u8]) {
+    if let Some(folder) = std::env::var_os("PAGE_PICTURES") {
+        let folder = PathBuf::from(folder);
+        std::fs::create_dir_all(&folder).unwrap();
+        std::fs::write(folder.join(format!("{name}.png")), png).unwrap();
+    }
+}
+
+fn png(bytes: Vec<u8>) -> Samples {
+    photo::read_bytes(bytes, &ReadLimits::default())
+        .unwrap()
+        .samples
+}
+
+/// Share of pixels that differ by more than what a coder does.
+fn difference(one: &Samples, other: &Samples) -> f64 {
+    assert_eq!(one.size, other.size);
+    let size = one.size;
+    let differs =
+        |x: usize, y: usize| (0..3).any(|c| one.code(x, y, c).abs_diff(other.code(x, y, c)) > 40);
+    let count = (0..size.area())
+        .filter(|at| differs(at % size.columns, at / size.columns))
+        .count();
+    count as f64 / size.area() as f64
+}
+
+/// Nothing was said on the console, nothing was asked of a network.
+fn was_quiet(browser: &mut Browser) {
+    // Answers to what was asked before are in by then.
+    browser.find("new Promise((done) => setTimeout(() => done(true), 100))");
+    for event in [
+        "Runtime.consoleAPICalled",
+        "Runtime.exceptionThrown",
+        "Log.entryAdded",
+    ] {
+        let seen = browser.seen(event);
+        assert!(seen.is_empty(), "{event}: {seen:?}");
+    }
+    let asked: Vec<String> = browser
+        .seen("Network.requestWillBeSent")
+        .iter()
+        .map(|e| {
+            e["request"]["url"]
+                .as_str()
+                .unwrap()
+                .chars()
+                .take(60)
+                .collect()
+        })
+        .collect();
+    let is_own = |url: &String| {
+        ["file:", "data:", "blob:", "about:"]
+            .iter()
+            .any(|own| url.starts_with(own))
+    };
+    assert!(!asked.is_empty() && asked.iter().all(is_own), "{asked:?}");
+}
+
+#[test]
+fn the_wipe_follows_mouse_keys_and_fingers() {
+    let mut browser = browser_or_skip!();
+    let shoot = Shoot::new();
+    cleaned(&shoot, &[]);
+    browser.window(1280, 900, Kind::Desk);
+    browser.open(&shoot.path("out/page.html"));
+    let share = "Number(document.querySelector('article input[type=range]').value)";
+
+    let slider = "article input[type=range]";
+    browser.find("document.querySelector('article input[type=range]').focus({focusVisible: true})");
+    let before = browser.find(share).as_f64().unwrap();
+    browser.key("ArrowLeft");
+    assert!(browser.find(share).as_f64().unwrap() < before);
+    browser.key("Home");
+    let shown = "document.querySelector('article .view').style.getPropertyValue('--wipe')";
+    assert_eq!(browser.find(shown), json!("0%"));
+    assert_eq!(
+        browser.find(
+            "document.querySelector('article input[type=range]').getAttribute('aria-valuetext')"
+        ),
+        json!("0 % before, 100 % after")
+    );
+    browser.middle("article .view");
+    let after_alone = png(browser.picture_of("article .view"));
+    browser.find(&format!("document.querySelector({slider:?}).focus()"));
+    browser.key("End");
+    let before_alone = png(browser.picture_of("article .view"));
+    let differ = difference(&after_alone, &before_alone);
+    assert!(differ > 0.01, "the wipe changes what is seen: {differ}");
+
+    // The handle at the right end, dragged to a quarter.
+    let view = browser.find(
+        "(() => { document.querySelector('article .view').scrollIntoView({block: 'center'});
+          const r = document.querySelector('article .view').getBoundingClientRect();
+          return [r.x, r.y, r.width, r.height]; })()",
+    );
+    let [x, _, width, _] = [0, 1, 2, 3].map(|i| view[i].as_f64().unwrap());
+    let handle = browser.find(
+        "(() => { const r = document.querySelector('article .bar span').getBoundingClientRect();
+          return [r.x + 8, r.y + r.height / 2]; })()",
+    );
+    let handle = [0, 1].map(|i| handle[i].as_f64().unwrap());
+    browser.drag(handle, [x + 0.25 * width, handle[1]]);
+    let percent = browser.find(share).as_f64().unwrap();
+    assert!((percent - 25.0).abs() <= 1.0, "{percent}");
+
+    browser.window(390, 844, Kind::Phone);
+    let handle = browser.middle("article .bar span");
+    browser.touch_drag(handle, [handle[0] + 150.0, handle[1]]);
+    let moved = browser.find(share).as_f64().unwrap();
+    assert!(moved > percent + 20.0, "{moved}");
+    was_quiet(&mut browser);
+}
+
+#[test]
+fn switches_show_mask_and_classes_and_frames_are_sifted() {
+    let mut browser = browser_or_skip!();
+    let shoot = Shoot::new();
+    std::fs::write(
+        shoot.path("cut.jpg"),
+        &std::fs::read(shoot.path("lit-1.jpg")).unwrap()[..9000],
+    )
+    .unwrap();
+    shoot.plate_again("still.png");
+    let files = [
+        "clean",
+        "lit-1.jpg",
+        "lit-2.jpg",
+        "cut.jpg",
+        "still.png",
+        "-p",
+        "plate.jpg",
+        "-o",
+        "out",
+        "--page",
+    ];
+    assert_eq!(shoot.derig(&files).status.code(), Some(1));
+    browser.window(1280, 900, Kind::Desk);
+    browser.open(&shoot.path("out/page.html"));
+
+    browser.find("document.querySelector('article .view').scrollIntoView()");
+    let plain = png(browser.picture_of("article .view"));
+    browser.click("input[name=pieces]");
+    let pieces = png(browser.picture_of("article .view"));
+    keep_picture("pieces", &browser.picture_of("article .view"));
+    assert!(difference(&plain, &pieces) > 0.005);
+    browser.click("input[name=mask]");
+    let mask = png(browser.picture_of("article .view"));
+    let edge = difference(&pieces, &mask);
+    assert!(edge > 0.0005, "{edge}");
+    keep_picture("mask", &browser.picture_of("article .view"));
+    browser.click("input[name=mask]");
+    browser.click("input[name=pieces]");
+    let again = png(browser.picture_of("article .view"));
+    assert!(difference(&plain, &again) < 0.001);
+
+    let shown = "[...document.querySelectorAll('article')].filter((a) => !a.hidden).map((a) => a.dataset.lit)";
+    let report = shoot.report();
+    let with = |wanted: &dyn Fn(&Value) -> bool| -> Vec<String> {
+        let frames = report["frames"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter(|f| wanted(f));
+        frames
+            .map(|f| f["lit"].as_str().unwrap().to_owned())
+            .collect()
+    };
+    let sorted = |found: Value| -> Vec<String> {
+        let mut names: Vec<String> = serde_json::from_value(found).unwrap();
+        names.sort_unstable();
+        names
+    };
+    browser.click("input[name=outcome][value=failed]");
+    assert_eq!(sorted(browser.find(shown)), ["cut.jpg"]);
+    assert_eq!(
+        browser.find("document.querySelector('.count').textContent"),
+        json!("1 of 4 frames shown")
+    );
+    browser.click("input[name=outcome][value=look]");
+    let looks = with(&|f| f["report"]["verdict"] == "look-here");
+    assert_eq!(sorted(browser.find(shown)), looks);
+    browser.click("input[name=outcome][value=all]");
+    assert_eq!(sorted(browser.find(shown)).len(), 4);
+    browser.click("input[name=order][value=shot]");
+    let as_shot: Vec<String> = serde_json::from_value(browser.find(shown)).unwrap();
+    assert_eq!(as_shot, ["lit-1.jpg", "lit-2.jpg", "cut.jpg", "still.png"]);
+    was_quiet(&mut browser);
+}
+
+/// Mean code value of a window's corner: is the paper dark?
+fn paper(picture: &Samples) -> f64 {
+    let sum: u32 = (0..8).map(|x| u32::from(picture.code(x, 60, 1))).sum();
+    f64::from(sum) / 8.0
+}
+
+#[test]
+fn both_themes_a_phone_and_a_print_can_be_read() {
+    let mut browser = browser_or_skip!();
+    let shoot = Shoot::new();
+    cleaned(&shoot, &[]);
+    let page = shoot.path("out/page.html");
+    for (name, width, height, kind) in [
+        ("wide", 1280, 900, Kind::Desk),
+        ("phone", 390, 844, Kind::Phone),
+    ] {
+        for theme in ["light", "dark"] {
+            browser.window(width, height, kind);
+            browser.theme(theme);
+            browser.open(&page);
+            let shot = browser.picture();
+            keep_picture(&format!("{name}-{theme}"), &shot);
+            assert_eq!(paper(&png(shot)) < 100.0, theme == "dark", "{name} {theme}");
+            let wider = browser.find(
+                "document.documentElement.scrollWidth > document.documentElement.clientWidth",
+            );
+            assert_eq!(
+                wider,
+                json!(false),
+                "{name}: nothing runs out of the window"
+            );
+            // WCAG 2.2, 2.5.8: targets of 24 CSS pixels.
+            let small = browser.find(
+                "[...document.querySelectorAll('button, summary, .switches label, input[type=range], .bar span')]
+                 .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 24).length",
+            );
+            assert_eq!(small, json!(0), "{name}");
+        }
+    }
+    // The switch wins over the system.
+    browser.theme("dark");
+    open_switches(&mut browser);
+    browser.click("input[name=theme][value=light]");
+    browser.find("scrollTo(0, 0)");
+    assert!(paper(&png(browser.picture())) > 200.0);
+    for (name, selector) in [
+        ("phone-stage", "article .stage"),
+        ("phone-pieces", "article .list"),
+    ] {
+        browser.find("document.querySelector('article .list').open = true");
+        let shot = browser.picture_of(selector);
+        keep_picture(name, &shot);
+    }
+    let print = browser.call("Page.printToPDF", &json!({"printBackground": false}));
+    let pdf = print["data"].as_str().unwrap();
+    assert!(
+        pdf.len() > 200_000,
+        "the pictures are printed, too: {}",
+        pdf.len()
+    );
+    if let Some(folder) = std::env::var_os("PAGE_PICTURES") {
+        use base64::Engine as _;
+        let pdf = base64::engine::general_purpose::STANDARD
+            .decode(pdf)
+            .unwrap();
+        std::fs::write(PathBuf::from(folder).join("print.pdf"), pdf).unwrap();
+    }
+    was_quiet(&mut browser);
+}
+
+#[test]
+fn everything_is_reached_by_keys_alone_and_has_a_name() {
+    let mut browser = browser_or_skip!();
+    let shoot = Shoot::new();
+    cleaned(&shoot, &[]);
+    browser.window(1280, 900, Kind::Desk);
+    browser.open(&shoot.path("out/page.html"));
+    browser.find("document.querySelectorAll('details').forEach((d) => { d.open = true; })");
+    let able = browser.find(
+        "[...document.querySelectorAll('a[href], button, input, textarea, summary, pre[tabindex]')]
+         .filter((e) => e.offsetParent && !(e.type === 'radio' && !e.checked)).length",
+    );
+    let able = able.as_u64().unwrap();
+    let mut reached = std::collections::BTreeSet::new();
+    for _ in 0..able + 2 {
+        browser.key("Tab");
+        let at = browser.find(
+            "(() => { const e = document.activeElement; const s = getComputedStyle(e);
+              const all = [...document.querySelectorAll('*')];
+              return [all.indexOf(e), e === document.body || s.outlineStyle !== 'none']; })()",
+        );
+        assert_eq!(at[1], json!(true), "focus is seen at {at}");
+        reached.insert(at[0].as_u64().unwrap());
+    }
+    assert!(reached.len() as u64 >= able, "{} of {able}", reached.len());
+
+    let tree = browser.call("Accessibility.getFullAXTree", &json!({}));
+    let nodes = tree["nodes"].as_array().unwrap();
+    let role = |node: &Value| {
+        node["role"]["value"]
+            .as_str()
+            .unwrap_or_default()
+            .to_owned()
+    };
+    let shown = || nodes.iter().filter(|n| n["ignored"] == false);
+    for landmark in ["banner", "main", "region"] {
+        assert!(shown().any(|n| role(n) == landmark), "{landmark}");
+    }
+    for node in shown() {
+        let needs_name = [
+            "button",
+            "slider",
+            "radio",
+            "checkbox",
+            "image",
+            "img",
+            "textbox",
+            "spinbutton",
+            "article",
+            "link",
+        ];
+        if needs_name.contains(&role(node).as_str()) {
+            let name = node["name"]["value"].as_str().unwrap_or_default();
+            assert!(!name.trim().is_empty(), "{node}");
+        }
+    }
+    was_quiet(&mut browser);
+}
+
+/// A piece of gear of the first frame on the page: number, point at full size.
+const GEAR: &str = "(() => {
+  const path = [...document.querySelector('article').querySelectorAll('.marks .c-gear')]
+    .sort((a, b) => b.getBBox().width * b.getBBox().height - a.getBBox().width * a.getBBox().height)[0];
+  const item = path.closest('article').querySelector(`.regions li[data-region=\"${path.dataset.region}\"]`);
+  return [path.dataset.region, item.dataset.point, path.closest('article').dataset.lit];
+})()";
+
+/// Follows the corrections of a page: the lit frame is back at `point`, and the rest stays.
+fn redone_as_said(shoot: &Shoot, lit: &str, corrections: &str, point: &[usize]) {
+    let merged = lit.replace(".jpg", ".png");
+    let before = read(&shoot.path(&format!("out/{merged}")));
+    let redo = [
+        "redo",
+        "out/report.json",
+        "--corrections",
+        corrections,
+        "--frame",
+        lit,
+        "--overwrite",
+        "--page",
+    ];
+    let output = shoot.derig(&redo);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let (after, original) = (
+        read(&shoot.path(&format!("out/{merged}"))),
+        read(&shoot.path(lit)),
+    );
+    let mask = read(&shoot.path(&format!("out/{}", lit.replace(".jpg", "-mask.png"))));
+    assert_eq!(mask.code(point[0], point[1], 0), 0, "the piece is kept");
+    for y in point[1] - 2..=point[1] + 2 {
+        for x in point[0] - 2..=point[0] + 2 {
+            for c in 0..3 {
+                assert_eq!(
+                    after.code(x, y, c),
+                    original.code(x, y, c),
+                    "the lit frame is back"
+                );
+            }
+        }
+    }
+    assert!(difference(&before, &after) > 0.001);
+    // What it was not said of stays.
+    let elsewhere = (0..before.size.columns)
+        .all(|x| before.code(x, 5, 0) == after.code(x, 5, 0) || x > before.size.columns / 2);
+    assert!(elsewhere);
+}
+
+#[test]
+fn a_piece_that_is_clicked_comes_back_through_redo() {
+    let mut browser = browser_or_skip!();
+    let shoot = Shoot::new();
+    cleaned(&shoot, &["--format", "png"]);
+    browser.window(1280, 1000, Kind::Desk);
+    let downloads = browser.downloads();
+    browser.open(&shoot.path("out/page.html"));
+    let gear = browser.find(GEAR);
+    let point: Vec<usize> = gear[1]
+        .as_str()
+        .unwrap()
+        .split(", ")
+        .map(|n| n.parse().unwrap())
+        .collect();
+    let lit = gear[2].as_str().unwrap().to_owned();
+
+    // The point on the picture itself, where a hand would click it.
+    let at = browser.find(&format!(
+        "(() => {{ const view = document.querySelector('article .view'); view.scrollIntoView({{block: 'center'}});
+          const r = view.getBoundingClientRect();
+          const [columns, rows] = document.querySelector('article .stage').dataset.full.split(' ').map(Number);
+          return [r.x + r.width * ({} + 0.5) / columns, r.y + r.height * ({} + 0.5) / rows]; }})()",
+        point[0], point[1]
+    ));
+    let at = [0, 1].map(|i| at[i].as_f64().unwrap());
+    browser.click_at(at);
+    browser.until("!document.querySelector('.ask').hidden");
+    keep_picture("asked", &browser.picture());
+    assert!(browser.find("document.activeElement.classList.contains('keep')") == json!(true));
+    browser.key("Escape");
+    browser.until("document.querySelector('.ask').hidden");
+    browser.click_at(at);
+    browser.key("Enter");
+    browser.until("document.querySelector('.tally').textContent.startsWith('1 correction')");
+    keep_picture("said", &browser.picture());
+    browser.click("input[name=outcome][value=corrected]");
+    assert_eq!(
+        browser.find("[...document.querySelectorAll('article')].filter((a) => !a.hidden).length"),
+        json!(1)
+    );
+
+    let text = browser.find("document.querySelector('#text').value");
+    let expected = format!(
+        "[[correction]]\ndo = \"keep\"\npoint = [{}, {}]\nframes = [\"{lit}\"]\n",
+        point[0], point[1]
+    );
+    assert_eq!(text, json!(expected));
+    keep_picture("handed-back", &browser.picture_of("#corrections"));
+    browser.click(".save");
+    let saved = downloads.join("corrections.toml");
+    let start = std::time::Instant::now();
+    while !saved.exists() {
+        assert!(start.elapsed().as_secs() < 30, "nothing was saved");
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+    assert_eq!(std::fs::read_to_string(&saved).unwrap(), expected);
+
+    // The command as it is shown, from the page's folder.
+    let command = browser.find("document.querySelector('.command').textContent");
+    assert_eq!(
+        command,
+        json!(format!(
+            "derig redo report.json --corrections corrections.toml --frame {lit} --overwrite --page"
+        ))
+    );
+    redone_as_said(&shoot, &lit, saved.to_str().unwrap(), &point);
+
+    // The new page tells of it.
+    browser.open(&shoot.path("out/page.html"));
+    let told = browser.find("document.body.textContent.includes('taken back')");
+    assert_eq!(told, json!(true));
+    assert_eq!(
+        browser.find("document.querySelectorAll('article .stage').length"),
+        json!(2)
+    );
+    was_quiet(&mut browser);
+}
+
+#[test]
+fn a_box_can_be_drawn_or_typed_and_comes_back_through_redo() {
+    let mut browser = browser_or_skip!();
+    let shoot = Shoot::new();
+    cleaned(&shoot, &["--format", "png"]);
+    browser.window(1280, 1000, Kind::Desk);
+    browser.open(&shoot.path("out/page.html"));
+    let lit = browser.find("document.querySelector('article').dataset.lit");
+    let lit = lit.as_str().unwrap().to_owned();
+    browser.find("document.querySelector('article .list').open = true");
+    browser.click("article .draw");
+    let view = browser.find(
+        "(() => { document.querySelector('article .view').scrollIntoView({block: 'center'});
+          const r = document.querySelector('article .view').getBoundingClientRect();
+          return [r.x, r.y, r.width, r.height]; })()",
+    );
+    let [x, y, width, height] = [0, 1, 2, 3].map(|i| view[i].as_f64().unwrap());
+    browser.drag(
+        [x + 0.1 * width, y + 0.7 * height],
+        [x + 0.2 * width, y + 0.8 * height],
+    );
+    let value = |name: &str| {
+        format!("Number(document.querySelector('article .boxes [name={name}]').value)")
+    };
+    let drawn: Vec<f64> = ["x", "y", "width", "height"]
+        .iter()
+        .map(|name| browser.find(&value(name)).as_f64().unwrap())
+        .collect();
+    for (got, wanted) in drawn.iter().zip([90.0, 420.0, 90.0, 60.0]) {
+        assert!((got - wanted).abs() <= 2.0, "{drawn:?}");
+    }
+    browser.click("article .boxes .take");
+    browser.until("document.querySelector('.tally').textContent.startsWith('1 correction')");
+
+    // Typed, and refused while it does not fit.
+    browser.find(
+        "(() => { const [x, y, w, h] = ['x', 'y', 'width', 'height'].map((n) => document.querySelector(`article .boxes [name=${n}]`));
+          x.value = 880; y.value = 10; w.value = 50; h.value = 20; })()",
+    );
+    browser.click("article .boxes .keep");
+    assert_eq!(
+        browser.find("document.querySelector('article .boxes [name=width]').validity.customError"),
+        json!(true)
+    );
+    browser.find("document.querySelector('article .boxes [name=width]').value = 20");
+    browser.click("article .boxes .keep");
+    browser.until("document.querySelector('.tally').textContent.startsWith('2 corrections')");
+    browser.click("article .drawn li:last-child button");
+    browser.until("document.querySelector('.tally').textContent.startsWith('1 correction,')");
+
+    let text = browser.find("document.querySelector('#text').value");
+    std::fs::write(shoot.path("said.toml"), text.as_str().unwrap()).unwrap();
+    let output = shoot.derig(&[
+        "redo",
+        "out/report.json",
+        "--corrections",
+        "said.toml",
+        "--frame",
+        &lit,
+        "-o",
+        "again",
+    ]);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let mask = read(&shoot.path(&format!("again/{}", lit.replace(".jpg", "-mask.png"))));
+    assert_eq!(mask.code(135, 450, 0), 255, "all of the box is meant");
+    assert_eq!(
+        mask.code(135, 590, 0),
+        read(&shoot.path(&format!("out/{}", lit.replace(".jpg", "-mask.png")))).code(135, 590, 0)
+    );
+    was_quiet(&mut browser);
+}
+
+#[test]
+fn names_from_strangers_do_no_harm() {
+    let mut browser = browser_or_skip!();
+    let shoot = Shoot::new();
+    let evil = "a'\"><img src=x onerror=document.title=1>&amp;\\.jpg";
+    std::fs::rename(shoot.path("lit-2.jpg"), shoot.path(evil)).unwrap();
+    let output = shoot.derig(&[
+        "clean",
+        "lit-1.jpg",
+        evil,
+        "-p",
+        "plate.jpg",
+        "-o",
+        "out",
+        "--page",
+    ]);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    browser.window(1280, 1000, Kind::Desk);
+    browser.open(&shoot.path("out/page.html"));
+    assert_eq!(
+        browser.find("document.querySelectorAll('img[src=x]').length"),
+        json!(0)
+    );
+    assert_eq!(
+        browser.find("document.title.startsWith('derig')"),
+        json!(true)
+    );
+    let frame = browser.find(&format!(
+        "[...document.querySelectorAll('article')].find((a) => a.dataset.lit === {evil:?}).id"
+    ));
+    let frame = frame.as_str().unwrap();
+    browser.find(&format!(
+        "document.querySelector('#{frame} .list').open = true"
+    ));
+    browser.click(&format!("#{frame} .regions .keep"));
+    let text = browser.find("document.querySelector('#text').value");
+    let read: toml::Table = toml::from_str(text.as_str().unwrap()).unwrap();
+    assert_eq!(read["correction"][0]["frames"][0].as_str(), Some(evil));
+    // The command as a shell takes it.
+    let command = browser.find("document.querySelector('.command').textContent");
+    let words = std::process::Command::new("sh")
+        .arg("-c")
+        .arg(format!(
+            "derig() {{ for word; do printf '%s\\n' \"$word\"; done; }}; {}",
+            command.as_str().unwrap()
+        ))
+        .output()
+        .unwrap();
+    let words = String::from_utf8(words.stdout).unwrap();
+    assert!(words.lines().any(|word| word == evil), "{words}");
+    was_quiet(&mut browser);
+}
+
+/// A run of many frames, its pictures beside the page.
+#[test]
+fn many_frames_are_loaded_as_they_come_into_view() {
+    const FRAMES: usize = 200;
+    let mut browser = browser_or_skip!();
+    let folder = tempfile::tempdir().unwrap();
+    let lit = photo::read(&shoot::sample("lit-1.jpg"), &ReadLimits::default()).unwrap();
+    let plate = photo::read(&shoot::sample("plate.jpg"), &ReadLimits::default()).unwrap();
+    let mask = Plane::from_fn(lit.samples.size, |x, _| if x > 500 { u16::MAX } else { 0 });
+    let shown = Shown {
+        lit: &lit.samples,
+        encoding: &lit.encoding,
+        merged: &plate.samples,
+        mask: &mask,
+        pieces: None,
+    };
+    let made = Pictures::of(&shown, &[]).unwrap();
+    std::fs::create_dir(folder.path().join("page")).unwrap();
+    let sheet = |index: usize| {
+        let mut pictures = made.clone();
+        for (what, picture) in pictures.pictures_mut() {
+            let address = format!("page/{index}-{what}.jpg");
+            let Picture::Here(jpeg) = picture else {
+                panic!("made in memory")
+            };
+            std::fs::write(folder.path().join(&address), jpeg).unwrap();
+            *picture = Picture::Beside(address);
+        }
+        Sheet {
+            name: format!("portrait-{index}.jpg"),
+            outcome: Outcome::Finished,
+            summary: String::new(),
+            hand_work: Vec::new(),
+            notes: Vec::new(),
+            facts: Vec::new(),
+            pictures: Some(pictures),
+        }
+    };
+    let page = Page {
+        title: "derig: many".to_owned(),
+        report: "report.json".to_owned(),
+        frames: (0..FRAMES).map(sheet).collect(),
+    };
+    std::fs::write(folder.path().join("page.html"), document(&page)).unwrap();
+    browser.window(1280, 900, Kind::Desk);
+    browser.open(&folder.path().join("page.html"));
+    let loaded = "[...document.images].filter((i) => i.complete && i.naturalWidth > 0).length";
+    browser.until(&format!("{loaded} >= 4"));
+    let first = browser.find(loaded).as_u64().unwrap();
+    assert!(first < 4 * FRAMES as u64 / 4, "{first} pictures at once");
+    browser.find("document.querySelector('article:last-of-type').scrollIntoView()");
+    browser.until(
+        "[...document.querySelectorAll('article:last-of-type img')].every((i) => i.complete && i.naturalWidth > 0)",
+    );
+    // Frames drawn while the page is scrolled through in a second, as a person would feel it.
+    let drawn = browser.find(
+        "new Promise((done) => { let n = 0; const from = performance.now(); const step = (now) => {
+           n += 1; const t = (now - from) / 1000; scrollTo(0, t * document.body.scrollHeight);
+           if (t < 1) requestAnimationFrame(step); else done(n); }; requestAnimationFrame(step); })",
+    );
+    eprintln!("{drawn} windows drawn in the second that 200 frames were scrolled through");
+    was_quiet(&mut browser);
+}
