@@ -4,13 +4,19 @@
 //! nothing, a rim along which lit frame and plate disagree, frames that hardly line up. When in
 //! doubt it asks to be looked at.
 
-use crate::classify::Classified;
-use crate::region::Regions;
+use crate::classify::{Classified, Probabilities};
+use crate::region::{Piece, Regions};
 use crate::report::{Box2, HandWork, Verdict};
 use crate::scene::{Label, Plane, Window};
 
 /// A piece whose removal is this uncertain is doubtful: probabilities between the two.
 const DOUBTFUL: std::ops::Range<f32> = 0.3..0.7;
+
+/// What may be a shadow is darker than the pool by this, ln units (10 %): no light casts less.
+const SHADOW_DEPTH: f32 = -0.1;
+
+/// A shadow that differs less than this (CIE94) is passed over by whoever looks for it.
+const SHADOW_NOTICED: f32 = 4.0;
 
 /// Doubtful pieces below this share of the frame can't be seen at a glance.
 const MIN_DOUBT_SHARE: f32 = 0.0004;
@@ -128,29 +134,43 @@ fn extent(size: crate::scene::Size, wanted: impl Fn(usize, usize) -> bool) -> (W
 
 fn doubtful_pieces(signs: &Signs<'_>) -> Vec<HandWork> {
     let least = MIN_DOUBT_SHARE * signs.labels.size().area() as f32;
+    let any_gear = signs.classified.labels.contains(&Label::Gear);
     signs
         .regions
         .pieces
         .iter()
         .zip(&signs.classified.probabilities)
         .zip(&signs.classified.labels)
-        .filter(|((piece, p), _)| piece.area as f32 > least && DOUBTFUL.contains(&p.removed()))
-        .map(|((piece, p), label)| {
-            let reason = if label.is_removed() {
-                format!(
-                    "taken for {} and removed, but may belong to the picture",
-                    label.name()
-                )
+        .filter(|((piece, _), _)| piece.area as f32 > least)
+        .filter_map(|((piece, p), label)| {
+            let (removed, reason) = if label.is_removed() {
+                let name = label.name();
+                let reason = format!("taken for {name} and removed, but may belong to the picture");
+                (p.removed(), reason)
             } else {
-                "left in the picture, but may be gear or its shadow".to_owned()
+                let reason = "left in the picture, but may be gear or its shadow".to_owned();
+                (may_be_removed(piece, p, any_gear), reason)
             };
-            HandWork {
+            DOUBTFUL.contains(&removed).then(|| HandWork {
                 place: boxed(piece.window, signs.factor),
                 reason,
-                confidence: 1.0 - 2.0 * (p.removed() - 0.5).abs(),
-            }
+                confidence: 1.0 - 2.0 * (removed - 0.5).abs(),
+            })
         })
         .collect()
+}
+
+/// Probability that a piece that was left should have gone. A shadow needs gear that throws it, is
+/// dark, and only counts where it is noticed.
+fn may_be_removed(piece: &Piece, p: &Probabilities, any_gear: bool) -> f32 {
+    let f = &piece.features;
+    let may_be_shadow = any_gear && f.excess < SHADOW_DEPTH && f.difference > SHADOW_NOTICED;
+    let shadow = if may_be_shadow {
+        p.of(Label::GearShadow)
+    } else {
+        0.0
+    };
+    p.of(Label::Gear) + p.of(Label::Glint) + shadow
 }
 
 /// Tiles in which lit frame and relit plate disagree along the soft rim of the mask: a seam.
