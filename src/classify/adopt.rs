@@ -60,6 +60,25 @@ const LEAST_GEAR: f32 = 0.0003;
 /// A person counts from this share of the frame in one blob.
 const LEAST_PERSON: f32 = 0.0015;
 
+/// What stays as it is from pose to pose, with another structure than the plate's, is the gear's
+/// doing from this probability of gear, shadow and glint together on.
+const STAYING_DOUBT: f32 = 0.3;
+
+/// Stillness of what stays.
+const STAYING_STILL: f32 = 0.8;
+
+/// Share of the companions that may show the plate in place of what stays.
+const STAYING_RETURNS: f32 = 0.25;
+
+/// Structure agreement within a piece below which it is not the plate's surface in other light.
+const OTHER_STRUCTURE: f32 = 0.5;
+
+/// Difference to the plate (CIE94) of what stays: seen at a glance.
+const STAYING_DIFFERENCE: f32 = 8.0;
+
+/// Probability of the person above which nothing is said of what stays.
+const STAYING_PERSON: f32 = 0.1;
+
 /// Gives parts and shadows to the gear, by the probabilities `own` of each piece by itself.
 pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions: &Regions) {
     adopt_parts(classified, own, regions);
@@ -80,6 +99,27 @@ pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions:
             } else if !label.is_removed() && is_near && is_still_shadow(&own[i], f) {
                 *label = Label::GearShadow;
             }
+        }
+    }
+    adopt_what_stays(classified, regions);
+}
+
+/// Reflections in a pane and shadows that change a surface's look may be far from the gear and like
+/// nothing else; but where gear stands, what keeps standing still is its doing.
+fn adopt_what_stays(classified: &mut Classified, regions: &Regions) {
+    if !classified.labels.contains(&Label::Gear) {
+        return;
+    }
+    let decided = classified.probabilities.iter().zip(&regions.pieces);
+    for (label, (p, piece)) in classified.labels.iter_mut().zip(decided) {
+        let f = &piece.features;
+        let stays = f.still > STAYING_STILL
+            && f.returns < STAYING_RETURNS
+            && f.inner_agreement < OTHER_STRUCTURE
+            && f.difference > STAYING_DIFFERENCE;
+        let may_be = p.removed() > STAYING_DOUBT && p.of(Label::Person) < STAYING_PERSON;
+        if !label.is_removed() && stays && may_be {
+            *label = p.likeliest_removed();
         }
     }
 }

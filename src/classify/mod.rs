@@ -41,6 +41,15 @@ impl Probabilities {
             .sum()
     }
 
+    /// The likeliest of what is taken out.
+    pub fn likeliest_removed(&self) -> Label {
+        let best = LABELS
+            .into_iter()
+            .filter(|l| l.is_removed())
+            .max_by(|a, b| self.of(*a).total_cmp(&self.of(*b)));
+        best.unwrap_or(Label::Gear)
+    }
+
     /// That the piece belongs to the person.
     pub fn person(&self) -> f32 {
         LABELS
@@ -59,11 +68,7 @@ impl Probabilities {
             return Label::Person;
         }
         if self.removed() > 0.5 {
-            let best = LABELS
-                .into_iter()
-                .filter(|l| l.is_removed())
-                .max_by(|a, b| self.of(*a).total_cmp(&self.of(*b)));
-            return best.unwrap_or(likeliest);
+            return self.likeliest_removed();
         }
         if likeliest.is_removed() {
             let best = LABELS
