@@ -82,6 +82,8 @@ const STAYING_PERSON: f32 = 0.1;
 /// Gives parts and shadows to the gear, by the probabilities `own` of each piece by itself.
 pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions: &Regions) {
     adopt_parts(classified, own, regions);
+    leave_far_shadows(classified, regions);
+    adopt_what_stays(classified, regions);
     for round in 0..SHADOW_ROUNDS {
         let is_anchor = |l: Label| l == Label::Gear || (round > 0 && l == Label::GearShadow);
         let to_gear = ways(regions, &classified.labels, is_anchor, LEAST_GEAR);
@@ -94,14 +96,25 @@ pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions:
         for (i, label) in classified.labels.iter_mut().enumerate() {
             let f = &regions.pieces[i].features;
             let is_near = to_gear[i] < SHADOW_REACH && to_gear[i] < NEARER * to_person[i];
-            if round == 0 && *label == Label::GearShadow && to_gear[i] > SHADOW_FAR {
-                *label = Label::Other;
-            } else if !label.is_removed() && is_near && is_still_shadow(&own[i], f) {
+            // What hangs on a shadow alone must look more like the gear's than like the person's.
+            let hangs_on_gear =
+                round == 0 || own[i].of(Label::GearShadow) > own[i].of(Label::PersonShadow);
+            let is_shadow = hangs_on_gear && is_still_shadow(&own[i], f);
+            if !label.is_removed() && is_near && is_shadow {
                 *label = Label::GearShadow;
             }
         }
     }
-    adopt_what_stays(classified, regions);
+}
+
+fn leave_far_shadows(classified: &mut Classified, regions: &Regions) {
+    let is_gear = |l: Label| l == Label::Gear;
+    let to_gear = ways(regions, &classified.labels, is_gear, LEAST_GEAR);
+    for (label, way) in classified.labels.iter_mut().zip(to_gear) {
+        if *label == Label::GearShadow && way > SHADOW_FAR {
+            *label = Label::Other;
+        }
+    }
 }
 
 /// Reflections in a pane and shadows that change a surface's look may be far from the gear and like

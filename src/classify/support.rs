@@ -47,7 +47,10 @@ const FRONT_CLIPPED: f32 = 0.1;
 const SHADOW_SEEN: f32 = 3.0;
 
 /// Below the ambient's level by this (ln units) nothing but a shadow can be: flash only adds.
-const BELOW_AMBIENT: f32 = -0.15;
+const BELOW_AMBIENT: f32 = -0.2;
+
+/// And darker than the pool around by this (ln units, 10 %).
+const SURE_EXCESS: f32 = -0.1;
 
 /// Structure agreement within a piece from which it shows the plate's own surface.
 const SAME_SURFACE: f32 = 0.8;
@@ -86,8 +89,9 @@ pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
 
 /// Can a shadow here be seen, or is it surely one?
 pub(super) fn shadow_shows(f: &PieceFeatures) -> bool {
-    let is_surely_one =
-        f.above_ambient.max(f.excess) < BELOW_AMBIENT && f.inner_agreement > SAME_SURFACE;
+    let is_surely_one = f.above_ambient < BELOW_AMBIENT
+        && f.excess < SURE_EXCESS
+        && f.inner_agreement > SAME_SURFACE;
     f.difference > SHADOW_SEEN || is_surely_one
 }
 
