@@ -30,6 +30,8 @@ mod run_report;
 mod settings;
 mod settings_print;
 mod shoot;
+#[doc(hidden)]
+pub mod texts;
 
 use std::ffi::OsString;
 use std::process::ExitCode;

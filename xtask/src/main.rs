@@ -2,6 +2,7 @@
 
 mod bench;
 mod corrections;
+mod pictures;
 mod registered;
 mod scenes;
 mod shoot;
@@ -34,6 +35,15 @@ enum Chore {
     Corrections {
         /// Folder of scenes.
         set: PathBuf,
+    },
+    /// Write the README's pictures from a sample scene.
+    Pictures {
+        /// Folder of the scene.
+        #[arg(default_value = "samples/boatyard")]
+        samples: PathBuf,
+        /// Folder for the pictures.
+        #[arg(default_value = "samples/pictures")]
+        folder: PathBuf,
     },
     /// Register the frames of a set of scenes and print how far each is from the truth.
     Registered {
@@ -80,6 +90,7 @@ enum Chore {
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().chore {
         Chore::Table { scenes, table } => table::build(&scenes, &table),
+        Chore::Pictures { samples, folder } => pictures::write(&samples, &folder),
         Chore::Registered { set } => registered::print(&set),
         Chore::Corrections { set } => corrections::count(&set),
         Chore::Shoot { sets, without_tags } => shoot::sort_mixed(
