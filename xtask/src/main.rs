@@ -39,7 +39,7 @@ enum Chore {
     /// Write the README's pictures from a sample scene.
     Pictures {
         /// Folder of the scene.
-        #[arg(default_value = "samples/boatyard")]
+        #[arg(default_value = "samples/greenhouse")]
         samples: PathBuf,
         /// Folder for the pictures.
         #[arg(default_value = "samples/pictures")]

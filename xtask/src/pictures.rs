@@ -15,7 +15,7 @@ const QUALITY: u8 = 82;
 const MOST: u64 = 300_000;
 const POSES: [&str; 2] = ["lit-1.jpg", "lit-2.jpg"];
 /// The pose that is shown, by its index.
-const SHOWN: usize = 1;
+const SHOWN: usize = 0;
 
 /// Cleans the scene in `samples` and writes `before.jpg`, `mask.png` and `after.jpg` into `folder`.
 pub fn write(samples: &Path, folder: &Path) -> Result<(), Box<dyn Error>> {
