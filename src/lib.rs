@@ -47,6 +47,7 @@
 //! ```
 
 pub mod change;
+pub mod check;
 pub mod classify;
 pub mod cli;
 pub mod handover;

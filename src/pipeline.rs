@@ -7,6 +7,7 @@ mod comparison;
 mod decision;
 mod examined;
 mod extras;
+mod overview;
 mod pose;
 mod reports;
 
@@ -33,6 +34,7 @@ pub use again::{
 pub use decision::{Decision, Lie};
 pub use examined::Examined;
 pub use extras::{Extra, Extras};
+pub use overview::Overview;
 
 /// Working copies are reduced by the whole factor that brings their long side nearest below this.
 const WORKING_SIDE: usize = 2400;

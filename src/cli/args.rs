@@ -4,8 +4,10 @@ use std::path::PathBuf;
 
 use clap::{ArgAction, Parser, Subcommand, ValueEnum};
 
+use super::check_args::CheckArgs;
 use super::plan_shot_args::PlanArgs;
 use super::redo_args::RedoArgs;
+use super::watch_args::WatchArgs;
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -34,6 +36,9 @@ pub(super) struct Args {
     // One help for both spellings, short enough for a screen.
     #[arg(short, long, global = true, action = ArgAction::HelpShort)]
     help: Option<bool>,
+    /// Most megabytes of one picture's samples; larger ones are refused [default: 3000]
+    #[arg(long, global = true, value_name = "MB", value_parser = clap::value_parser!(u64).range(1..))]
+    pub(super) max_memory: Option<u64>,
     /// The command.
     #[command(subcommand)]
     pub(super) command: Command,
@@ -45,12 +50,20 @@ pub(super) enum Command {
     /// Clean lit frames against a plate
     #[command(before_help = CLEAN_EXAMPLES, after_help = EXIT_CODES)]
     Clean(CleanArgs),
+    /// While the tripod stands: will the plate do, or what must be shot again?
+    #[command(before_help = super::check_args::EXAMPLES,
+        after_help = super::check_args::EXIT_CODES)]
+    Check(CheckArgs),
     /// Before the stand goes up: is the light in the picture, and what would moving it cost?
     #[command(before_help = super::plan_shot_args::EXAMPLES)]
     Plan(Box<PlanArgs>),
     /// Merge again from masks, layers or corrections that came back from a person
     #[command(before_help = super::redo_args::EXAMPLES, after_help = EXIT_CODES)]
     Redo(RedoArgs),
+    /// Check and clean frames as they arrive in a folder
+    #[command(before_help = super::watch_args::EXAMPLES,
+        after_help = super::watch_args::EXIT_CODES)]
+    Watch(WatchArgs),
     /// Join reports of one shoot's set-ups into one
     Join(JoinArgs),
     /// Print the settings in force and where each is from
@@ -63,6 +76,8 @@ impl Command {
     pub(super) fn talk(&self) -> Talk {
         match self {
             Self::Clean(typed) => typed.talk.level(),
+            Self::Check(typed) => typed.talk.level(),
+            Self::Watch(typed) => typed.talk.level(),
             Self::Demo(typed) => typed.talk.level(),
             Self::Redo(typed) => typed.talk.level(),
             Self::Join(typed) => typed.talk.level(),
@@ -179,6 +194,9 @@ pub(super) struct SettingsArgs {
     /// Print the JSON schema of `report.json` instead
     #[arg(long, conflicts_with = "settings")]
     pub(super) report_schema: bool,
+    /// Print the JSON schema of what `derig check --json` prints instead
+    #[arg(long, conflicts_with_all = ["settings", "report_schema"])]
+    pub(super) check_schema: bool,
 }
 
 /// `derig demo`.

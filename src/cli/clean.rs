@@ -7,6 +7,7 @@
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::{self, Scope};
 use std::time::Instant;
@@ -16,13 +17,14 @@ use super::exit_status::ExitStatus;
 use super::frame_output::LitFacts;
 use super::hand_over::{failed_entry, write_all};
 use super::journal::Journal;
+use super::limits;
 use super::messages::{Failure, Messages};
 use super::page_output::PageOutput;
 use super::plan::{CleanPlan, FramePlan, RunPlan};
 use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, RunReport, shown};
 use crate::page::Pictures;
-use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning, ReadLimits};
+use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning};
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
 use crate::scene::CodeValues;
 
@@ -47,6 +49,7 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
             progress: &progress,
             journal: &journal,
             page: page.as_ref(),
+            stop: &NEVER,
         };
         match clean_frames(plan, &told) {
             Ok(frames) => entries.extend(frames),
@@ -105,6 +108,8 @@ pub(super) struct Listeners<'a> {
     pub(super) progress: &'a Progress<'a>,
     pub(super) journal: &'a Journal,
     pub(super) page: Option<&'a PageOutput>,
+    /// Set by others when the run is to stop after the frame at hand.
+    pub(super) stop: &'a AtomicBool,
 }
 
 impl Listeners<'_> {
@@ -139,7 +144,7 @@ struct Read {
 impl Read {
     fn from(frame: &FramePlan) -> Self {
         let start = Instant::now();
-        let photo = photo::read(&frame.lit, &ReadLimits::default());
+        let photo = photo::read(&frame.lit, &limits::in_force());
         Self {
             photo,
             seconds: start.elapsed().as_secs_f64(),
@@ -163,7 +168,17 @@ pub(super) struct Cleaned {
     pub(super) read_seconds: f64,
 }
 
-fn clean_frames(plan: &CleanPlan, told: &Listeners<'_>) -> Result<Vec<FrameEntry>, Failure> {
+/// A run that goes on to its end.
+static NEVER: AtomicBool = AtomicBool::new(false);
+
+/// Cleans the frames of a set-up; once told to stop, those not begun are left out of the result.
+///
+/// # Errors
+/// [`Failure`] when no plate can be read.
+pub(super) fn clean_frames(
+    plan: &CleanPlan,
+    told: &Listeners<'_>,
+) -> Result<Vec<FrameEntry>, Failure> {
     let Listeners {
         messages, progress, ..
     } = *told;
@@ -202,6 +217,9 @@ fn clean_frames(plan: &CleanPlan, told: &Listeners<'_>) -> Result<Vec<FrameEntry
         let (to_writer, outcomes) = sync_channel(0);
         let writer = scope.spawn(move || write_all(plan, told, &outcomes));
         for (index, frame) in plan.frames.iter().enumerate() {
+            if told.stop.load(Ordering::Relaxed) {
+                break;
+            }
             let outcome = match (&frame.target, &frame.finished, &set_up) {
                 (_, Some(entry), _) => Outcome::Finished(entry.clone()),
                 (Ok(_), None, Some(set_up)) => {
@@ -266,7 +284,7 @@ fn read_ahead<'scope>(
 pub(super) fn set_up(paths: &[PathBuf], messages: &Messages) -> Result<SetUp, Failure> {
     let mut plates = Vec::with_capacity(paths.len());
     for path in paths {
-        let plate = photo::read(path, &ReadLimits::default()).map_err(file_failure)?;
+        let plate = photo::read(path, &limits::in_force()).map_err(file_failure)?;
         for warning in &plate.warnings {
             messages.warning(&format!("`{}`: {warning}", path.display()));
         }

@@ -20,9 +20,10 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use super::exit_status::ExitStatus;
+use super::limits;
 use super::messages::Failure;
 use crate::handover::{PaintedError, shares_of};
-use crate::photo::{self, ReadLimits};
+use crate::photo;
 use crate::pipeline::{Correction, Lie, Marks, Told};
 use crate::report::Box2;
 use crate::scene::{Plane, Point, Size};
@@ -315,7 +316,7 @@ fn cut_box([from, to]: [Point; 2], size: Size) -> Option<Box2> {
 /// # Errors
 /// [`Failure`] when it cannot be read or is no grey picture of the frame's size.
 pub(super) fn painted(path: &Path, size: Size) -> Result<(Plane<u16>, u8), Failure> {
-    let photo = photo::read(path, &ReadLimits::default()).map_err(|e| Failure {
+    let photo = photo::read(path, &limits::in_force()).map_err(|e| Failure {
         hint: e.hint().map(ToOwned::to_owned),
         error: Box::new(e),
         status: ExitStatus::WrongUsage,

@@ -13,6 +13,10 @@ pub(super) enum ExitStatus {
     WrongUsage = 2,
     /// No frame holds anything to remove; outputs are written all the same.
     NothingToRemove = 3,
+    /// `check`: a frame or the plate must be shot again.
+    ShootAgain = 4,
+    /// `check`: the pictures do not tell.
+    CannotTell = 5,
 }
 
 impl From<ExitStatus> for ExitCode {

@@ -93,6 +93,11 @@ impl Earlier {
         self.begun.contains(lit)
     }
 
+    /// Entries of frames that are done, and lit frames whose outputs may be there in part.
+    pub(super) fn into_parts(self) -> (BTreeMap<String, FrameEntry>, BTreeSet<String>) {
+        (self.finished, self.begun)
+    }
+
     /// Takes away what a run that was cut short left half-written in a folder.
     pub(super) fn clear_parts(&self, folder: &Path) {
         if !self.cut_short {

@@ -4,6 +4,9 @@
 //! error. Nothing here computes pixels.
 
 mod args;
+mod arrivals;
+mod check;
+mod check_args;
 mod clean;
 mod content_hash;
 mod corrections;
@@ -14,8 +17,10 @@ mod frame_output;
 mod hand_over;
 mod join;
 mod journal;
+mod limits;
 mod messages;
 mod page_output;
+mod path_text;
 mod plan;
 mod plan_error;
 mod plan_line;
@@ -32,6 +37,8 @@ mod settings_print;
 mod shoot;
 #[doc(hidden)]
 pub mod texts;
+mod watch;
+mod watch_args;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -52,14 +59,17 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(stop.exit_code() as u8);
         }
     };
+    limits::set(args.max_memory);
     let messages = Messages::to_standard_error(args.command.talk());
     messages.start_logging();
     let outcome = match &args.command {
         Command::Clean(typed) => clean_command(typed, &messages),
+        Command::Check(typed) => check::run(typed, &messages),
         Command::Demo(typed) => demo::run(typed, &messages),
         Command::Settings(typed) => settings_print::run(typed),
         Command::Redo(typed) => redo::run(typed, &messages),
         Command::Join(typed) => join::run(typed, &messages),
+        Command::Watch(typed) => watch::run(typed, &messages),
         Command::Plan(typed) => plan_shot::run(typed),
     };
     match outcome {

@@ -13,7 +13,7 @@ use super::plan::FramePlan;
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, shown_name};
 use crate::handover::{self, Kept, shares_of};
 use crate::page::{self, Outcome, Page, Picture, Pictures, Pieces, Sheet, Shown};
-use crate::photo::{self, Existing, PhotoError, ReadLimits};
+use crate::photo::{self, Existing, PhotoError};
 use crate::pipeline::Decision;
 use crate::report::{FrameReport, Verdict};
 use crate::scene::{Encoding, Plane, Samples};
@@ -153,7 +153,7 @@ pub(super) fn pictures_at_hand(
 /// Pictures of a frame that an earlier run finished, from its files; `None` where they do not tell.
 pub(super) fn pictures_from_files(frame: &FramePlan, entry: &FrameEntry) -> Option<Pictures> {
     let target = frame.target.as_ref().ok()?;
-    let read = |path: &Path| photo::read(path, &ReadLimits::default()).ok();
+    let read = |path: &Path| photo::read(path, &super::limits::in_force()).ok();
     let lit = read(&frame.lit)?;
     let kept = target.redo_data.as_ref().and_then(|path| {
         let file = BufReader::new(File::open(path).ok()?);

@@ -27,7 +27,7 @@ pub(super) const REPORT_NAME: &str = "report.json";
 /// What a mask's name has behind the frame's.
 const MASK_SUFFIX: &str = "-mask";
 /// Folder in the output folder for what merging again needs.
-const REDO_FOLDER: &str = "for-redo";
+pub(super) const REDO_FOLDER: &str = "for-redo";
 
 /// Everything a run needs to know.
 #[derive(Debug)]
@@ -186,7 +186,11 @@ impl CleanPlan {
     ///
     /// # Errors
     /// [`Failure`] as [`RunPlan::from_set_ups`].
-    fn of_set_up(line: &PlanLine, out: &Path, in_force: &InForce) -> Result<Self, Failure> {
+    pub(super) fn of_set_up(
+        line: &PlanLine,
+        out: &Path,
+        in_force: &InForce,
+    ) -> Result<Self, Failure> {
         check_inputs(&line.lit, &line.plates)?;
         let reference = probe_plates(&line.plates)?;
         let frames: Vec<FramePlan> = line
@@ -222,7 +226,7 @@ impl CleanPlan {
     }
 
     /// Works out what each frame's result depends on, and what of it is done already.
-    fn look_back(&mut self, earlier: &Earlier, overwrite: bool) {
+    pub(super) fn look_back(&mut self, earlier: &Earlier, overwrite: bool) {
         let hash = |path: &PathBuf| content_hash(path).unwrap_or_default();
         self.plate_hashes = self.plates.par_iter().map(hash).collect();
         let lit: Vec<String> = self.frames.par_iter().map(|f| hash(&f.lit)).collect();
@@ -343,7 +347,7 @@ impl CleanPlan {
     }
 }
 
-fn check_inputs(lit: &[PathBuf], plates: &[PathBuf]) -> Result<(), PlanError> {
+pub(super) fn check_inputs(lit: &[PathBuf], plates: &[PathBuf]) -> Result<(), PlanError> {
     let identified = |paths: &[PathBuf]| -> Result<Vec<(PathBuf, FileIdentity)>, PlanError> {
         paths
             .iter()

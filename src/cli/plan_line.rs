@@ -18,11 +18,14 @@ pub(super) struct PlanLine {
     pub(super) set_up: usize,
     /// Name of the set-up, for its report: the plate's.
     pub(super) name: String,
+    #[serde(with = "super::path_text::list")]
     pub(super) plates: Vec<PathBuf>,
+    #[serde(with = "super::path_text::list")]
     pub(super) lit: Vec<PathBuf>,
     /// Why the plate is the plate.
     pub(super) reason: String,
     /// Folder that relative paths start from.
+    #[serde(with = "super::path_text::one")]
     pub(super) folder: PathBuf,
 }
 
@@ -78,7 +81,7 @@ impl PlanLine {
     /// As a line of a plan.
     pub(super) fn to_line(&self) -> String {
         let text = serde_json::to_string(self);
-        // Paths that are no Unicode cannot be written down in JSON.
+        // Where paths are no bytes, some cannot be written down in JSON.
         text.unwrap_or_else(|_| format!("# set-up {}: a name is no Unicode", self.set_up))
     }
 

@@ -12,6 +12,7 @@ use super::exit_status::ExitStatus;
 use super::frame_output::{self, Change, Finished, How, LitFacts};
 use super::hand_over::{failed_entry, redo_data_name};
 use super::journal::INPUTS;
+use super::limits;
 use super::messages::{Failure, Messages};
 use super::page_output::{pictures_at_hand, pictures_from_files};
 use super::plan::{CleanPlan, FramePlan, NothingFound, Target};
@@ -24,7 +25,7 @@ use super::redo_run::{
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport, shown_name};
 use super::settings::name_of;
 use crate::page::Pictures;
-use crate::photo::{self, Existing, ReadLimits};
+use crate::photo::{self, Existing};
 use crate::pipeline::{Frame, Told};
 use crate::report::FrameReport;
 
@@ -212,7 +213,7 @@ impl Job {
         if was.is_some() && hash.is_some() && was != hash.as_ref() {
             return Err(RedoError::OtherLit(entry.lit.clone()).into());
         }
-        let photo = photo::read(&frame.lit, &ReadLimits::default()).map_err(clean::file_failure)?;
+        let photo = photo::read(&frame.lit, &limits::in_force()).map_err(clean::file_failure)?;
         let target = frame
             .target
             .as_ref()

@@ -7,11 +7,12 @@ use std::path::{Path, PathBuf};
 use super::clean::{self, CannotClean};
 use super::corrections::{Asked, painted};
 use super::exit_status::ExitStatus;
+use super::limits;
 use super::messages::{Failure, Messages};
 use crate::handover::{
     self, HandedBack, Kept, LayerKind, Limits, Parts, mask_from_painted, painted_over,
 };
-use crate::photo::{self, ReadLimits};
+use crate::photo;
 use crate::pipeline::{
     Before, Decision, Extra, Extras, Frame, Reopened, SetUp, Silent, merged_from_what_is_known,
     needs_plate,
@@ -79,7 +80,7 @@ impl<'a> LazySetUp<'a> {
             let mut set_up = clean::set_up(&self.paths, self.messages)?;
             for at in SetUp::frames_to_observe(self.lit.len()) {
                 let (index, path) = &self.lit[at];
-                if let Ok(photo) = photo::read(path, &ReadLimits::default()) {
+                if let Ok(photo) = photo::read(path, &limits::in_force()) {
                     let frame = Frame {
                         samples: photo.samples,
                         encoding: photo.encoding,

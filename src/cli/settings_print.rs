@@ -8,6 +8,7 @@ use super::args::{CleanArgs, LayerChoice, MaskDepth, SettingsArgs};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 use super::settings::{InForce, Origin, name_of};
+use crate::check::CHECK_SCHEMA;
 use crate::report::REPORT_SCHEMA;
 
 /// Prints on standard output.
@@ -17,6 +18,8 @@ use crate::report::REPORT_SCHEMA;
 pub(super) fn run(typed: &SettingsArgs) -> Result<ExitStatus, Failure> {
     let text = if typed.report_schema {
         REPORT_SCHEMA.to_owned()
+    } else if typed.check_schema {
+        CHECK_SCHEMA.to_owned()
     } else {
         let in_force = InForce::of(&CleanArgs::with_settings(typed.settings.clone()))?;
         printed(&in_force)

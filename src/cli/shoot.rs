@@ -8,10 +8,11 @@ use rayon::prelude::*;
 use super::args::{CleanArgs, PlanForm};
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
+use super::limits;
 use super::messages::{Failure, Messages};
 use super::plan_line::{PlanLine, read_plan, table};
 use super::run_report::shown;
-use crate::photo::{self, Format, ReadLimits};
+use crate::photo::{self, Format};
 use crate::shoot::{Look, PlateSought, sort};
 
 /// Frames decoded at once: each fills the memory with its samples.
@@ -39,7 +40,7 @@ enum Unclear {
 }
 
 #[derive(Debug, thiserror::Error)]
-enum InputError {
+pub(super) enum InputError {
     #[error("cannot read the folder `{}`", .0.display())]
     Folder(PathBuf, #[source] std::io::Error),
     #[error("there is no picture in the folder `{}`", .0.display())]
@@ -90,7 +91,8 @@ pub(super) fn expanded(named: &[PathBuf], plates: &[PathBuf]) -> Result<Vec<Path
     Ok(files)
 }
 
-fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, InputError> {
+/// Pictures of a folder in order of their names.
+pub(super) fn pictures_in(folder: &Path) -> Result<Vec<PathBuf>, InputError> {
     let failed = |e| InputError::Folder(folder.to_owned(), e);
     let mut found = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(failed)? {
@@ -144,7 +146,7 @@ fn found(files: &[PathBuf], messages: &Messages) -> Shoot {
     for few in files.chunks(DECODED_AT_ONCE) {
         let seen: Vec<_> = few
             .par_iter()
-            .map(|path| photo::read(path, &ReadLimits::default()).map(|photo| Look::of(&photo)))
+            .map(|path| photo::read(path, &limits::in_force()).map(|photo| Look::of(&photo)))
             .collect();
         for (path, look) in few.iter().zip(seen) {
             match look {

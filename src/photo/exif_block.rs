@@ -31,10 +31,33 @@ pub struct CameraFacts {
     pub lens: Option<String>,
 }
 
+/// How the camera was set to make a picture of what it saw; absent where the file does not tell.
+/// The numbers are EXIF 2.32's own codes: they are compared, never shown.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct PictureSettings {
+    /// Does the camera choose the white balance? (`WhiteBalance` 0)
+    pub auto_white_balance: Option<bool>,
+    /// Does the camera choose the exposure? (`ExposureMode` 0 or 2)
+    pub auto_exposure: Option<bool>,
+    /// `LightSource`: the white balance that was chosen.
+    pub light_source: Option<u32>,
+    /// `Contrast`.
+    pub contrast: Option<u32>,
+    /// `Saturation`.
+    pub saturation: Option<u32>,
+    /// `Sharpness`.
+    pub sharpness: Option<u32>,
+    /// `CustomRendered`.
+    pub rendering: Option<u32>,
+    /// Distance that was focused on, metres.
+    pub focus_distance: Option<f64>,
+}
+
 /// Everything that is read from a block.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct ExifFacts {
     pub(super) camera: CameraFacts,
+    pub(super) picture: PictureSettings,
     pub(super) orientation: u32,
     pub(super) resolution: Option<Resolution>,
 }
@@ -77,6 +100,16 @@ pub(super) fn facts(exif: &Exif) -> ExifFacts {
             flash_fired: whole(Tag::Flash).map(|v| v & 1 == 1),
             date_time_original: text(Tag::DateTimeOriginal),
             lens: text(Tag::LensModel),
+        },
+        picture: PictureSettings {
+            auto_white_balance: whole(Tag::WhiteBalance).map(|v| v == 0),
+            auto_exposure: whole(Tag::ExposureMode).map(|v| v != 1),
+            light_source: whole(Tag::LightSource),
+            contrast: whole(Tag::Contrast),
+            saturation: whole(Tag::Saturation),
+            sharpness: whole(Tag::Sharpness),
+            rendering: whole(Tag::CustomRendered),
+            focus_distance: number(Tag::SubjectDistance).filter(|&d| d > 0.0),
         },
         orientation: whole(Tag::Orientation).unwrap_or(1),
         resolution: resolution(

@@ -31,7 +31,7 @@ mod write;
 
 pub use content::Format;
 pub use error::{PhotoError, PhotoErrorKind, PhotoWarning};
-pub use exif_block::CameraFacts;
+pub use exif_block::{CameraFacts, PictureSettings};
 pub use metadata::{FormatSpecific, Metadata, Resolution, ResolutionUnit};
 pub use probe::{Probe, probe};
 pub use read::{ReadLimits, read, read_bytes};
@@ -62,6 +62,8 @@ pub struct Photo {
     pub format: Format,
     /// What the camera wrote about the exposure.
     pub camera: CameraFacts,
+    /// How the camera was set to make a picture of it.
+    pub picture: PictureSettings,
     /// Did the file's pixels stand upright already?
     pub stored: StoredAs,
     /// What the user should know.

@@ -27,13 +27,20 @@ const KEPT_CHUNKS: [[u8; 4]; 10] = [
 /// Must not stand beside iCCP (section 11.3.2).
 const INSTEAD_OF_PROFILE: [[u8; 4]; 1] = [*b"sRGB"];
 
+/// Most bytes that profile, EXIF and texts may unpack to beside the samples: profiles of printers have
+/// some megabytes, and a row of the widest picture less.
+const MAX_EXTRA_BYTES: u64 = 64 << 20;
+
 pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoErrorKind> {
     let bytes = Bytes::from(bytes);
     let header = header_size(&bytes).ok_or(PhotoErrorKind::Truncated)?;
     limits.check(header, 1, 8)?;
     let chunks = Png::from_bytes(bytes.clone()).map_err(|_| PhotoErrorKind::Truncated)?;
     let failed = |e| samples::from_decoder(Format::Png, &e);
-    let mut decoder = PngDecoder::new(Cursor::new(&bytes)).map_err(failed)?;
+    let mut decoder_limits = image::Limits::default();
+    decoder_limits.max_alloc = Some(MAX_EXTRA_BYTES);
+    let decoder = PngDecoder::with_limits(Cursor::new(&bytes), decoder_limits);
+    let mut decoder = decoder.map_err(failed)?;
     let icc = decoder.icc_profile().map_err(failed)?;
     let mut exif = decoder.exif_metadata().map_err(failed)?;
     let xmp = decoder.xmp_metadata().map_err(failed)?;

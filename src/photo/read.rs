@@ -145,6 +145,7 @@ fn upright(format: Format, stored: Stored) -> Photo {
         metadata,
         format,
         camera: facts.camera,
+        picture: facts.picture,
         stored: if orientation.is_upright() {
             StoredAs::Upright
         } else {

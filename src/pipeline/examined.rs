@@ -23,8 +23,8 @@ pub(super) fn clear_sky(sky: &SkyLayer, lit_seen: &Perceived) -> Plane<bool> {
 /// A lit frame compared with the plate, cut and measured, with nothing decided yet.
 #[derive(Debug)]
 pub struct Examined {
-    compared: Comparison,
-    evidence: Evidence,
+    pub(super) compared: Comparison,
+    pub(super) evidence: Evidence,
     /// The pieces of change.
     pub regions: Regions,
     /// Whether other poses were seen.

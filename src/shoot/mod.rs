@@ -56,6 +56,11 @@ impl Look {
         }
     }
 
+    /// When it was taken, as the camera tells (EXIF `DateTimeOriginal`).
+    pub fn taken_at(&self) -> Option<&str> {
+        self.facts.date_time_original.as_deref()
+    }
+
     /// Do the tags allow one set-up?
     fn may_belong_to(&self, other: &Self) -> bool {
         let differ = |a: &Option<String>, b: &Option<String>| a.is_some() && b.is_some() && a != b;
@@ -85,36 +90,40 @@ pub fn group(looks: &[Look]) -> Vec<Vec<usize>> {
     });
     let mut groups: Vec<Vec<usize>> = Vec::new();
     for index in order {
-        let look = &looks[index];
-        let likeness = |group: &Vec<usize>| {
-            let each = group
-                .iter()
-                .map(|&m| looks[m].layout.likeness(&look.layout));
-            each.fold(f32::NEG_INFINITY, f32::max)
-        };
-        let mut likely: Vec<(f32, usize)> = groups
-            .iter()
-            .enumerate()
-            .filter(|(_, group)| group.iter().all(|&m| looks[m].may_belong_to(look)))
-            .map(|(g, group)| (likeness(group), g))
-            .collect();
-        likely.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-        let small = look.small.samples.reduced(&look.small.encoding, 1);
-        let tried = likely.iter().flat_map(|&(_, g)| {
-            let members = groups[g].iter().rev().take(MEMBERS_TRIED);
-            members.map(move |&m| (m, g))
-        });
-        let tried: Vec<_> = tried.collect();
-        let found = tried.par_iter().find_map_first(|&(m, g)| {
-            let lies = register(&looks[m].features, &small);
-            lies.ok().map(|_| g)
-        });
-        match found {
+        match set_up_of(looks, &groups, index) {
             Some(g) => groups[g].push(index),
             None => groups.push(vec![index]),
         }
     }
     groups
+}
+
+/// The set-up among `groups` that a frame belongs to; none when it lines up with no other.
+pub fn set_up_of(looks: &[Look], groups: &[Vec<usize>], index: usize) -> Option<usize> {
+    let look = &looks[index];
+    let likeness = |group: &Vec<usize>| {
+        let each = group
+            .iter()
+            .map(|&m| looks[m].layout.likeness(&look.layout));
+        each.fold(f32::NEG_INFINITY, f32::max)
+    };
+    let mut likely: Vec<(f32, usize)> = groups
+        .iter()
+        .enumerate()
+        .filter(|(_, group)| group.iter().all(|&m| looks[m].may_belong_to(look)))
+        .map(|(g, group)| (likeness(group), g))
+        .collect();
+    likely.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    let small = look.small.samples.reduced(&look.small.encoding, 1);
+    let tried = likely.iter().flat_map(|&(_, g)| {
+        let members = groups[g].iter().rev().take(MEMBERS_TRIED);
+        members.map(move |&m| (m, g))
+    });
+    let tried: Vec<_> = tried.collect();
+    tried.par_iter().find_map_first(|&(m, g)| {
+        let lies = register(&looks[m].features, &small);
+        lies.ok().map(|_| g)
+    })
 }
 
 /// Minutes without a frame after which the same view may have got another plate: the sun has moved

@@ -1,6 +1,9 @@
 //! Chores of the project: `cargo run -p xtask --profile quick -- <chore>`.
 
+#[path = "../../tests/altered/mod.rs"]
+mod altered;
 mod bench;
+mod check_faults;
 mod corrections;
 mod pictures;
 mod registered;
@@ -59,6 +62,15 @@ enum Chore {
         #[arg(long)]
         without_tags: bool,
     },
+    /// Let mishaps happen to every frame of sets of scenes, and count those that `check` names first.
+    CheckFaults {
+        /// Folders of scenes, or scenes.
+        #[arg(required = true)]
+        sets: Vec<PathBuf>,
+        /// Print what is said of every copy.
+        #[arg(long)]
+        all: bool,
+    },
     /// Train both models from the table, and score them scene by scene with the scene left out.
     Train {
         /// The table.
@@ -99,6 +111,14 @@ fn main() -> ExitCode {
                 shoot::Tags::Dropped
             } else {
                 shoot::Tags::Kept
+            },
+        ),
+        Chore::CheckFaults { sets, all } => check_faults::count(
+            &sets,
+            if all {
+                check_faults::Telling::All
+            } else {
+                check_faults::Telling::Misses
             },
         ),
         Chore::Train { table, models } => table::train_models(&table, &models),

@@ -1,0 +1,279 @@
+//! What stands in the plate and hides what the lit frame needs, and where the plate does not reach.
+//!
+//! A piece of change is in the frame whose surroundings it does not belong to: where gear stands in the
+//! lit frame, the plate runs on from what is around; where somebody stands in the plate, the lit frame
+//! does. Both are told by how far a pixel lies from the unchanged pixels around it, in their own
+//! standard deviations: leaves differ from leaves by one, a black box on a wall by ten.
+
+use super::{Bearing, Fault, Measured, Pair, Reason, Shot, Unit, places};
+use crate::mask::beyond_plate;
+use crate::numeric::filter::box_mean;
+use crate::pipeline::{Overview, SetUp};
+use crate::region::{Piece, connected_blobs};
+use crate::scene::{Label, Perceived, Plane};
+
+/// Reach of the surroundings, px of the small copy: wider than a stand, narrower than a person.
+const SURROUNDINGS: usize = 32;
+/// Share of that window that must be unchanged to tell anything.
+const LEAST_UNCHANGED: f32 = 0.08;
+/// Deviation that even a wall has, CIELAB units: what is hardly seen side by side.
+const LEAST_DEVIATION: f32 = 3.0;
+/// A thing lies this many standard deviations farther off in the plate than in the lit frame: the 5 %
+/// level of a normal distribution.
+const FARTHER_OFF: f64 = 2.0;
+/// Share of a piece that must have surroundings.
+const LEAST_TOLD: f64 = 0.3;
+/// Structure agreement below which a surface is not the same one.
+const OTHER_SURFACE: f32 = 0.6;
+/// CIE94 from which a thing is seen: 2 is not seen side by side.
+const SEEN: f32 = 4.0;
+/// Share of open sky from which a piece of the plate is sky: clouds stand nowhere.
+const OPEN: f32 = 0.5;
+/// Smallest piece, px of the small copy.
+const LEAST_PIECE: usize = 40;
+/// Things smaller than this share of the picture are leaves.
+const LEAST_THING: f64 = 0.0003;
+/// A thing that spoils, share of the picture: a stand of 0.5 % of the width, a quarter of the height.
+const MOST_THING: f64 = 0.00125;
+/// A thing as large as a person may cover all of a light, share of the picture.
+const LARGE_THING: f64 = 0.01;
+/// Masks reach this far beyond the gear, px of the small copy.
+const MASK_REACH: usize = 6;
+/// Probability from which what stands in the lit frame is the person and stays.
+const SURELY_A_PERSON: f32 = 0.75;
+/// Share of the probability of gear and person from which a thing is called a person.
+const A_PERSON: f64 = 0.5;
+/// The same below which it is called gear.
+const GEAR: f64 = 0.05;
+/// Share of the picture that gear may take where the plate does not reach.
+const MOST_BEYOND: f64 = 0.003;
+
+pub(super) fn reasons(pair: &Pair<'_>) -> Vec<Reason> {
+    let mut reasons: Vec<Reason> = things(pair).into_iter().collect();
+    reasons.extend(beyond(pair));
+    reasons
+}
+
+/// Squared deviations of a frame from its unchanged surroundings; negative where there are none.
+fn deviation(seen: &Perceived, unchanged: &Plane<f32>) -> Plane<f32> {
+    let share = box_mean(unchanged, SURROUNDINGS);
+    let mut squared = Plane::filled(seen.size(), 0.0f32);
+    for channel in [&seen.lightness, &seen.a, &seen.b] {
+        let mean = box_mean(&channel.zip(unchanged, |v, u| v * u), SURROUNDINGS);
+        let square = box_mean(&channel.zip(unchanged, |v, u| v * v * u), SURROUNDINGS);
+        let sums = mean.as_slice().iter().zip(square.as_slice());
+        let here = channel.as_slice().iter().zip(share.as_slice());
+        let out = squared.as_mut_slice().iter_mut();
+        for ((out, (&value, &share)), (&mean, &square)) in out.zip(here).zip(sums) {
+            let share = share.max(f32::EPSILON);
+            let mean = mean / share;
+            let variance = (square / share - mean * mean).max(0.0) + LEAST_DEVIATION.powi(2);
+            *out += (value - mean).powi(2) / variance;
+        }
+    }
+    squared.zip(&share, |&d, &share| {
+        if share < LEAST_UNCHANGED {
+            -1.0
+        } else {
+            d.sqrt()
+        }
+    })
+}
+
+/// By how much each piece lies farther from its surroundings in the plate than in the lit frame,
+/// standard deviations; none where it has no surroundings.
+fn farther_in_plate(over: &Overview) -> Vec<Option<f64>> {
+    let numbers = &over.regions.numbers;
+    let unchanged = numbers.map(|&n| if n == 0 { 1.0f32 } else { 0.0 });
+    let lit = deviation(&over.lit_seen, &unchanged);
+    let plate = deviation(&over.plate_seen, &unchanged);
+    let mut sums = vec![(0.0f64, 0usize); over.regions.pieces.len()];
+    let deviations = lit.as_slice().iter().zip(plate.as_slice());
+    for (&number, (&lit, &plate)) in numbers.as_slice().iter().zip(deviations) {
+        if number > 0 && lit >= 0.0 {
+            let (sum, count) = &mut sums[number as usize - 1];
+            *sum += f64::from(plate - lit);
+            *count += 1;
+        }
+    }
+    let pieces = over.regions.pieces.iter().zip(sums);
+    pieces
+        .map(|(piece, (sum, count))| {
+            let told = count as f64 > LEAST_TOLD * piece.area as f64;
+            told.then(|| sum / count as f64)
+        })
+        .collect()
+}
+
+/// Pieces that stand in the plate, by their index.
+fn in_plate(over: &Overview) -> Vec<bool> {
+    let pieces = over.regions.pieces.iter().zip(farther_in_plate(over));
+    pieces
+        .map(|(piece, farther)| {
+            let open = piece.features.plate_sky >= OPEN;
+            farther.is_some_and(|f| f > FARTHER_OFF) && is_covered(piece) && !open
+        })
+        .collect()
+}
+
+/// Pieces that stand in the lit frame, by their index.
+pub(super) fn in_lit(over: &Overview) -> Vec<bool> {
+    let pieces = over.regions.pieces.iter().zip(farther_in_plate(over));
+    pieces
+        .map(|(piece, farther)| farther.is_some_and(|f| f < -FARTHER_OFF) && is_covered(piece))
+        .collect()
+}
+
+/// Is it another surface in the two frames?
+fn is_covered(piece: &Piece) -> bool {
+    let f = &piece.features;
+    piece.area >= LEAST_PIECE && f.agreement_coarse < OTHER_SURFACE && f.difference > SEEN
+}
+
+/// What stands in the plate, all of it in one reason.
+fn things(pair: &Pair<'_>) -> Option<Reason> {
+    let over = &pair.over;
+    let stands = in_plate(over);
+    let mask = over
+        .regions
+        .numbers
+        .map(|&n| n > 0 && stands[n as usize - 1]);
+    let mask = without_small(&mask);
+    let (whole, area) = places::extent(&mask)?;
+    let needed = needed(over);
+    let hides = mask.zip(&needed, |&m, &n| m && n);
+    let hidden = places::extent(&hides);
+    let share = area as f64 / mask.size().area() as f64;
+    let measured = Measured {
+        value: 100.0 * share,
+        limit: 100.0 * MOST_THING,
+        unit: Unit::Percent,
+    };
+    let who = who(pair, &mask);
+    let what = if hidden.is_some() {
+        format!(
+            "{} in the plate ({:.2} % of the picture) where gear is to go",
+            who.words(),
+            measured.value
+        )
+    } else {
+        format!(
+            "{} in the plate, clear of what the lit frame needs",
+            who.words()
+        )
+    };
+    let now = match (hidden.is_some(), who) {
+        (false, _) => {
+            "look whether gear stands before that place in a lit frame; if not, all is well"
+        }
+        (true, Who::Person) => "ask them out of the picture and shoot the plate again",
+        (true, Who::Gear) => "carry it 1 m farther out of the picture and shoot the plate again",
+        (true, Who::Either) => "clear the place and shoot the plate again",
+    };
+    let told = (Shot::Plate, what, now.to_owned());
+    let place = Some(pair.full(whole));
+    let mut reason = pair.reason(Fault::StandsInPlate, measured, place, told);
+    if hidden.is_none() {
+        // Whoever covers all of the gear's place leaves nothing beside which it would be seen.
+        reason.bearing = if share > LARGE_THING {
+            Bearing::Doubtful
+        } else {
+            Bearing::Noted
+        };
+    }
+    Some(reason)
+}
+
+/// Takes away blobs that are too small for a thing.
+fn without_small(mask: &Plane<bool>) -> Plane<bool> {
+    let blobs = connected_blobs(mask);
+    let mut areas = vec![0usize; blobs.count + 1];
+    for &number in blobs.numbers.as_slice() {
+        areas[number as usize] += 1;
+    }
+    let least = (LEAST_THING * mask.size().area() as f64) as usize;
+    blobs.numbers.map(|&n| n > 0 && areas[n as usize] > least)
+}
+
+/// Where the plate is needed: gear, shadow and glint of the lit frame, what else stands in it and is
+/// not surely the person, and the mask's reach.
+fn needed(over: &Overview) -> Plane<bool> {
+    let standing = in_lit(over);
+    let by_piece: Vec<bool> = standing
+        .iter()
+        .zip(&over.classified.labels)
+        .zip(&over.classified.probabilities)
+        .map(|((&stands, label), p)| {
+            label.is_removed() || stands && p.of(Label::Person) < SURELY_A_PERSON
+        })
+        .collect();
+    let needed = over.regions.numbers.map(|&n| {
+        let is_needed = n > 0 && by_piece[n as usize - 1];
+        if is_needed { 1.0f32 } else { 0.0 }
+    });
+    box_mean(&needed, MASK_REACH).map(|&share| share > 0.0)
+}
+
+/// What a thing seems to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Who {
+    Person,
+    Gear,
+    Either,
+}
+
+impl Who {
+    fn words(self) -> &'static str {
+        match self {
+            Self::Person => "somebody stands",
+            Self::Gear => "gear stands",
+            Self::Either => "somebody or some gear stands",
+        }
+    }
+}
+
+/// Asks the classifier, with the lit frame as the plate's plate.
+fn who(pair: &Pair<'_>, mask: &Plane<bool>) -> Who {
+    let set_up = SetUp::new(vec![pair.lit.small.clone()]);
+    let under = set_up.and_then(|set_up| set_up.overview(0, &pair.plate.small));
+    let Ok(under) = under else {
+        return Who::Either;
+    };
+    let (mut gear, mut person) = (0.0f64, 0.0f64);
+    let numbers = under.regions.numbers.as_slice().iter();
+    for (&number, _) in numbers.zip(mask.as_slice()).filter(|(_, m)| **m) {
+        if let Some(i) = (number as usize).checked_sub(1) {
+            let p = &under.classified.probabilities[i];
+            gear += f64::from(p.of(Label::Gear));
+            person += f64::from(p.of(Label::Person));
+        }
+    }
+    match person / (gear + person).max(f64::EPSILON) {
+        share if share > A_PERSON => Who::Person,
+        share if share < GEAR && gear > 0.0 => Who::Gear,
+        _ => Who::Either,
+    }
+}
+
+/// Gear at a border that the plate does not show.
+fn beyond(pair: &Pair<'_>) -> Option<Reason> {
+    let over = &pair.over;
+    let labels = beyond_plate(&over.labels, &over.usable, &over.lit_seen, &over.difference);
+    let lost = labels.zip(&over.usable, |label, &usable| {
+        !usable && *label == Label::Gear
+    });
+    let (window, count) = places::extent(&lost)?;
+    let measured = Measured {
+        value: 100.0 * count as f64 / lost.size().area() as f64,
+        limit: 100.0 * MOST_BEYOND,
+        unit: Unit::Percent,
+    };
+    let what = format!(
+        "the plate does not reach the border behind gear ({:.2} % of the picture)",
+        measured.value
+    );
+    let now = "frame as for the lit frame, a little wider if you must, and shoot the plate again";
+    let told = (Shot::Plate, what, now.to_owned());
+    let place = Some(pair.full(window));
+    Some(pair.reason(Fault::PlateDoesNotReach, measured, place, told))
+}
