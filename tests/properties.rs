@@ -16,6 +16,10 @@ use derig::pipeline::{
 };
 use derig::scene::{ChannelLayout, CodeValues, Encoding, Label, Plane, Samples, Size, Window};
 use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
+
+/// The same windows every time: a change of the stages is told apart from a change of luck.
+const SEED: RngSeed = RngSeed::Fixed(2026);
 
 fn sample(name: &'static str) -> &'static Frame {
     static FRAMES: OnceLock<Vec<(&str, Frame)>> = OnceLock::new();
@@ -138,7 +142,7 @@ fn pixels(size: Size) -> impl Iterator<Item = (usize, usize)> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 12, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 12, rng_seed: SEED, ..ProptestConfig::default() })]
 
     #[test]
     fn outside_the_mask_every_sample_is_the_lit_frames(window in windows(), stored in stored()) {
@@ -248,13 +252,16 @@ proptest! {
         off.sort_by(f64::total_cmp);
         let overlap = both as f64 / either.max(1) as f64;
         let median = off.get(off.len() / 2).copied().unwrap_or(0.0);
-        prop_assert!(either < 500 || overlap > 0.7, "gain {gain}: {overlap} of {either}");
-        prop_assert!(median < 0.02, "gain {gain}: off by {median}");
+        // A small piece at the edge of what is seen may go over it; what fills a tenth of the window may
+        // not.
+        let large = full.mask.size().area() / 10;
+        prop_assert!(either < large || overlap > 0.7, "gain {gain}: {overlap} of {either}");
+        prop_assert!(both < large / 4 || median < 0.02, "gain {gain}: off by {median}");
     }
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 48, rng_seed: SEED, ..ProptestConfig::default() })]
 
     #[test]
     fn the_plates_share_is_between_nothing_and_all(
