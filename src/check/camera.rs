@@ -3,15 +3,14 @@
 use super::{Fault, Measured, Pair, Reason, Shot, SmallFrame, Unit, graded};
 use crate::photo::CameraFacts;
 
-/// Shift of the picture's middle that spoils a plate, share of the long side. A knock on a locked
-/// head is a few pixels; by 1 % (0.7 degrees behind a 24 mm lens on a 36 mm sensor) somebody turned or
-/// carried the camera, and near ground is displaced against far by as much: no map corrects it.
-const MOST_SHIFT: f64 = 0.01;
-/// Turn that moves the corners as far as [`MOST_SHIFT`]: half the diagonal of 3:2 is 0.6 of the long
-/// side, degrees.
-const MOST_TURN: f64 = 1.0;
-/// What near and far are displaced against each other beyond any map, share of the long side: half of
-/// the shift above.
+/// Shift of the picture's middle that spoils a plate, share of the long side: half of the 5 % that
+/// registration is made for. Less is taken out, by hand-held frames too; more leaves no reserve, and a
+/// border as wide as a light stand without a plate.
+const MOST_SHIFT: f64 = 0.025;
+/// Turn that spoils a plate, degrees: half of what registration is made for.
+const MOST_TURN: f64 = 1.5;
+/// What near and far are displaced against each other beyond any map, share of the long side: six
+/// pixels of a small copy, more than a smooth field takes up.
 const MOST_PARALLAX: f64 = 0.005;
 /// Change of scale. A lens breathes by less while a person steps back and forth; a nudge of the zoom
 /// ring is more (common practice, no source).
@@ -168,8 +167,11 @@ pub(super) fn from_tags(lit: &SmallFrame, plate: &SmallFrame) -> Vec<Reason> {
             limit: EXPOSURE_STEP,
             unit: Unit::Stops,
         };
-        let now =
-            "set shutter, aperture and ISO by hand as for the lit frame, and shoot the plate again";
+        let now = if plate.picture.auto_exposure == Some(true) {
+            "the camera chose the exposure: set it to manual, as for the lit frame, and shoot the plate again"
+        } else {
+            "set shutter, aperture and ISO by hand as for the lit frame, and shoot the plate again"
+        };
         reasons.push(reason(Fault::ExposureChanged, measured, what, now));
     }
     if let (Some(a), Some(b)) = (lit.camera.focal_length, plate.camera.focal_length) {

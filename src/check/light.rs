@@ -40,9 +40,9 @@ const STOPS_PER_MIRED: f64 = 0.42 / 28.0;
 /// Change of white balance that shows side by side: an eighth of a colour-correction gel is some 20
 /// mired, and the least that gaffers use (common practice, no source).
 const MOST_MIRED: f64 = 18.0;
-/// Change of contrast: slope of ln lit over ln plate light against 1. A step of a camera's contrast
-/// setting is a tenth or more (common practice, no source).
-const MOST_CONTRAST: f64 = 0.15;
+/// Change of contrast: slope of ln lit over ln plate light against 1. From a neutral style to a vivid one
+/// mid-tones steepen by a quarter and more (common practice, no source).
+const MOST_CONTRAST: f64 = 0.25;
 /// Change of saturation, likewise, as a share of chroma.
 const MOST_SATURATION: f64 = 0.15;
 /// CIELAB chroma from which a colour tells saturation.
@@ -90,7 +90,10 @@ pub(super) fn reasons(pair: &Pair<'_>) -> Vec<Reason> {
     let mut reasons = Vec::new();
     reasons.extend(changed(pair, ground, sky));
     reasons.extend(balance(pair, ground, sky));
-    reasons.extend(style(pair, &ground_cells));
+    // A flash that reaches everywhere lightens dark walls more than light ones.
+    if ground.is_some_and(|g| g.spread < NARROW) {
+        reasons.extend(style(pair, &ground_cells));
+    }
     reasons
 }
 

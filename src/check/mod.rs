@@ -38,7 +38,9 @@ const CHECK_SIDE: usize = 1200;
 const HARDLY_ANY_PLACES: usize = 12;
 
 /// Reasons below this weight are not worth a photographer's time on location.
-const TOLD_FROM: f64 = 0.4;
+const TOLD_FROM: f64 = 0.5;
+/// A knock is told of from a smaller weight on: it says that the head is not locked.
+const KNOCK_TOLD_FROM: f64 = 0.1;
 
 /// A small copy of a frame, and what is read of the whole.
 #[derive(Debug)]
@@ -217,7 +219,7 @@ impl PlateToCheck {
             person::reasons,
         ];
         let found = parts.iter().flat_map(|part| part(&pair));
-        let found = found.filter(|r| r.weight >= TOLD_FROM).collect();
+        let found = found.filter(is_told).collect();
         let reasons = reason::in_order(without_consequences(found));
         FrameCheck {
             answer: reason::answer(&reasons),
@@ -309,6 +311,14 @@ fn refusal(error: &CleanError) -> Refusal {
             }
         }
     }
+}
+
+fn is_told(reason: &Reason) -> bool {
+    let from = match reason.fault {
+        Fault::CameraMoved => KNOCK_TOLD_FROM,
+        _ => TOLD_FROM,
+    };
+    reason.weight >= from
 }
 
 /// Leaves out what follows from a heavier cause: a fault is told once, under its own name.

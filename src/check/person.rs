@@ -162,7 +162,10 @@ fn glints(pair: &Pair<'_>) -> Option<Reason> {
         told,
     );
     // Buttons and buckles glint too: only a person can tell.
-    reason.bearing = reason.bearing.min(Bearing::Doubtful);
+    reason.bearing = match reason.bearing {
+        Bearing::Spoils => Bearing::Doubtful,
+        _ => Bearing::Noted,
+    };
     Some(reason)
 }
 

@@ -33,8 +33,9 @@ const OPEN: f32 = 0.5;
 const LEAST_PIECE: usize = 40;
 /// Things smaller than this share of the picture are leaves.
 const LEAST_THING: f64 = 0.0003;
-/// A thing that spoils, share of the picture: a stand of 0.5 % of the width, a quarter of the height.
-const MOST_THING: f64 = 0.00125;
+/// A thing that spoils, share of the picture: a stand of 0.5 % of the width and 60 % of the height. What
+/// is smaller may as well be a branch that swayed.
+const MOST_THING: f64 = 0.003;
 /// A thing as large as a person may cover all of a light, share of the picture.
 const LARGE_THING: f64 = 0.01;
 /// Masks reach this far beyond the gear, px of the small copy.

@@ -179,7 +179,11 @@ pub(super) fn in_file(path: &Path) -> Result<Vec<Asked>, CorrectionError> {
     from_text(path, &text)
 }
 
-fn from_text(path: &Path, text: &str) -> Result<Vec<Asked>, CorrectionError> {
+/// Corrections of a text.
+///
+/// # Errors
+/// As [`in_file`].
+pub(super) fn from_text(path: &Path, text: &str) -> Result<Vec<Asked>, CorrectionError> {
     let broken = |at: usize, what: &str| CorrectionError::Broken {
         path: path.to_owned(),
         line: text.get(..at).unwrap_or(text).matches('\n').count() + 1,

@@ -35,6 +35,8 @@ mod run_report;
 mod settings;
 mod settings_print;
 mod shoot;
+#[doc(hidden)]
+pub mod texts;
 mod watch;
 mod watch_args;
 

@@ -240,7 +240,11 @@ impl InForce {
         )
     }
 
-    fn from_text(typed: &CleanArgs, file: Option<(&Path, &str)>) -> Result<Self, SettingsError> {
+    /// As [`InForce::of`], from a file's text.
+    pub(super) fn from_text(
+        typed: &CleanArgs,
+        file: Option<(&Path, &str)>,
+    ) -> Result<Self, SettingsError> {
         let (path, text) = file.unwrap_or((Path::new(FILE_NAME), ""));
         let source = Source { path, text };
         let table = source.parsed()?.clean.unwrap_or_default();

@@ -9,7 +9,7 @@ use maud::{Markup, html};
 use super::pictures::{Picture, Pictures, Place};
 use super::regions::{Region, class_words};
 use super::{Page, Sheet, words};
-use crate::report::HandWork;
+use crate::report::{Box2, HandWork};
 use crate::scene::Label;
 
 /// Rules that differ from frame to frame: which part of the cleaned picture counts.
@@ -43,7 +43,7 @@ pub(super) fn article(sheet: &Sheet, index: usize) -> Markup {
     html! {
         article id=(id) data-outcome=(sheet.outcome.key()) data-lit=(sheet.name) data-shot=(index)
             aria-labelledby=(title) {
-            h2 id=(title) { (sheet.name) }
+            (heading(&sheet.name, &title))
             p.verdict {
                 span class={ "mark " (sheet.outcome.key()) } { (sheet.outcome.words()) }
                 @if !sheet.summary.is_empty() { " " (sheet.summary) }
@@ -54,10 +54,10 @@ pub(super) fn article(sheet: &Sheet, index: usize) -> Markup {
             @match &sheet.pictures {
                 Some(pictures) => {
                     (places(pictures, sheet))
-                    (stage(pictures, &sheet.name))
+                    (stage(pictures, sheet))
                     (pieces(pictures, &id))
                 }
-                None => (reasons(&sheet.hand_work)),
+                None => (reasons(sheet.hand_work.iter())),
             }
             @if !sheet.facts.is_empty() {
                 details.facts {
@@ -69,19 +69,47 @@ pub(super) fn article(sheet: &Sheet, index: usize) -> Markup {
     }
 }
 
-fn reasons(hand_work: &[HandWork]) -> Markup {
+/// The file's name, and the folder behind it.
+fn heading(name: &str, id: &str) -> Markup {
+    let (folder, file) = match name.rsplit_once('/') {
+        Some((folder, file)) if !file.is_empty() => (Some(folder), file),
+        _ => (None, name),
+    };
     html! {
-        @if !hand_work.is_empty() {
-            ul.reasons { @for work in hand_work { li { (work.reason) } } }
+        h2 id=(id) { (file) @if let Some(folder) = folder { " " small { "in " (folder) } } }
+    }
+}
+
+/// Each reason once, with how often it is told.
+fn reasons<'a>(hand_work: impl Iterator<Item = &'a HandWork>) -> Markup {
+    let mut counted: Vec<(&str, usize)> = Vec::new();
+    for work in hand_work {
+        match counted
+            .iter_mut()
+            .find(|(reason, _)| *reason == work.reason)
+        {
+            Some((_, count)) => *count += 1,
+            None => counted.push((&work.reason, 1)),
+        }
+    }
+    html! {
+        @if !counted.is_empty() {
+            ul.reasons {
+                @for (reason, count) in counted {
+                    li { (reason) @if count > 1 { " (" (count) " places)" } }
+                }
+            }
         }
     }
 }
 
+/// What is told of a frame and not shown at 100 %.
+fn not_shown<'a>(pictures: &'a Pictures, sheet: &'a Sheet) -> impl Iterator<Item = &'a HandWork> {
+    let is_shown = |work: &HandWork| pictures.places.iter().any(|place| place.told == *work);
+    sheet.hand_work.iter().filter(move |work| !is_shown(work))
+}
+
 fn places(pictures: &Pictures, sheet: &Sheet) -> Markup {
-    let more = sheet
-        .hand_work
-        .get(pictures.places.len()..)
-        .unwrap_or_default();
     html! {
         @if !pictures.places.is_empty() {
             section.places aria-label="Places at 100 %" {
@@ -90,7 +118,7 @@ fn places(pictures: &Pictures, sheet: &Sheet) -> Markup {
                 }
             }
         }
-        (reasons(more))
+        (reasons(not_shown(pictures, sheet)))
     }
 }
 
@@ -121,7 +149,8 @@ fn at_full_size(place: &Place, number: usize, pictures: &Pictures) -> Markup {
     }
 }
 
-fn stage(pictures: &Pictures, name: &str) -> Markup {
+fn stage(pictures: &Pictures, sheet: &Sheet) -> Markup {
+    let name = &sheet.name;
     let size = pictures.size;
     let [width, height] = [size.columns, size.rows];
     html! {
@@ -133,7 +162,7 @@ fn stage(pictures: &Pictures, name: &str) -> Markup {
                     img.after src=(address(&after.picture)) width=(width) height=(height) loading="lazy"
                         decoding="async" alt={ (name) ", after" };
                 }
-                (marks(pictures))
+                (marks(pictures, sheet))
                 @if pictures.after.is_some() { div.bar aria-hidden="true" { span {} } }
             }
             @if pictures.after.is_some() {
@@ -148,7 +177,7 @@ fn stage(pictures: &Pictures, name: &str) -> Markup {
     }
 }
 
-fn marks(pictures: &Pictures) -> Markup {
+fn marks(pictures: &Pictures, sheet: &Sheet) -> Markup {
     let size = pictures.size;
     let scale = pictures.scale as f64;
     let scaled = |v: usize| format!("{:.1}", v as f64 / scale);
@@ -160,6 +189,9 @@ fn marks(pictures: &Pictures) -> Markup {
             }
             path.edge-dark d=(pictures.mask) {}
             path.edge d=(pictures.mask) {}
+            @for work in not_shown(pictures, sheet) {
+                g.place.rest { (rectangle(&work.place, scaled)) }
+            }
             @for (number, place) in pictures.places.iter().enumerate() {
                 (place_mark(place, number + 1, scaled))
             }
@@ -176,9 +208,15 @@ fn place_mark(place: &Place, number: usize, scaled: impl Fn(usize) -> String) ->
     };
     html! {
         g.place {
-            rect x=(scaled(at.x)) y=(scaled(at.y)) width=(scaled(at.width)) height=(scaled(at.height)) {}
+            (rectangle(&at, &scaled))
             text x=(scaled(at.x)) y=(scaled(at.y + at.height)) dx="5" dy="-6" { (number) }
         }
+    }
+}
+
+fn rectangle(at: &Box2, scaled: impl Fn(usize) -> String) -> Markup {
+    html! {
+        rect x=(scaled(at.x)) y=(scaled(at.y)) width=(scaled(at.width)) height=(scaled(at.height)) {}
     }
 }
 

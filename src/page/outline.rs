@@ -231,4 +231,24 @@ mod tests {
         assert!(off < 0.2, "{off}");
         assert!(found[&1].len() < 120, "{}", found[&1]);
     }
+
+    proptest::proptest! {
+        /// Before anything is simplified, an outline encloses exactly its pixels.
+        #[test]
+        fn an_outline_encloses_as_much_as_there_are_pixels(
+            codes in proptest::collection::vec(0u32..3, 63),
+        ) {
+            let size = Size {
+                columns: 9,
+                rows: 7,
+            };
+            let plane = Plane::from_vec(size, codes);
+            let found = paths(&plane, 1e-6);
+            for number in 1..3 {
+                let pixels = plane.as_slice().iter().filter(|&&n| n == number).count() as f64;
+                let enclosed = found.get(&number).map_or(0.0, |path| area(path));
+                proptest::prop_assert!((enclosed - pixels).abs() < 1e-9, "{:?}", found.get(&number));
+            }
+        }
+    }
 }

@@ -145,7 +145,7 @@ impl Pictures {
             places,
             regions: shown
                 .pieces
-                .map(|pieces| regions(&pieces, size, scale))
+                .map(|pieces| regions(&pieces, (size, scale), hand_work))
                 .unwrap_or_default(),
             mask: mask_outline(shown.mask, size, scale),
         })
@@ -293,7 +293,7 @@ fn places(shown: &Shown<'_>, hand_work: &[HandWork]) -> Option<Vec<Place>> {
         .into_iter()
         .collect()
     } else {
-        hand_work.iter().take(MAX_PLACES).cloned().collect()
+        apart(shown, hand_work)
     };
     told.into_iter()
         .map(|told| {
@@ -311,6 +311,27 @@ fn places(shown: &Shown<'_>, hand_work: &[HandWork]) -> Option<Vec<Place>> {
             })
         })
         .collect()
+}
+
+/// The surest places of which none is to be seen in what another one shows.
+fn apart(shown: &Shown<'_>, hand_work: &[HandWork]) -> Vec<HandWork> {
+    let mut chosen: Vec<(Box2, HandWork)> = Vec::new();
+    for work in hand_work {
+        if chosen.len() == MAX_PLACES {
+            break;
+        }
+        let (x, y) = (
+            work.place.x + work.place.width / 2,
+            work.place.y + work.place.height / 2,
+        );
+        let is_seen = |(cut, _): &(Box2, HandWork)| {
+            (cut.x..cut.x + cut.width).contains(&x) && (cut.y..cut.y + cut.height).contains(&y)
+        };
+        if !chosen.iter().any(is_seen) {
+            chosen.push((busiest(shown, &work.place), work.clone()));
+        }
+    }
+    chosen.into_iter().map(|(_, work)| work).collect()
 }
 
 /// The window of a place's extent that shows all of `within`, or, where that is larger, most of the
@@ -523,6 +544,22 @@ mod tests {
         let [left, right] = [place.cut.x, place.cut.x + place.cut.width];
         assert!(left <= 700 && right >= 760, "{place:?}");
         assert_eq!(decoded(&place.before).size, PLACE);
+    }
+
+    #[test]
+    fn what_is_seen_already_is_not_shown_again() {
+        let at = |x: usize, y: usize| {
+            work(Box2 {
+                x,
+                y,
+                width: 20,
+                height: 20,
+            })
+        };
+        let made = pictures(&[at(100, 100), at(120, 110), at(900, 700)]);
+        let told: Vec<usize> = made.places.iter().map(|p| p.told.place.x).collect();
+        assert_eq!(told[0], 100);
+        assert!(!told.contains(&120), "{told:?}");
     }
 
     #[test]

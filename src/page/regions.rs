@@ -9,7 +9,7 @@ use image::{GrayImage, Luma};
 use imageproc::region_labelling::{Connectivity, connected_components};
 
 use super::outline;
-use crate::report::heavier;
+use crate::report::{HandWork, heavier};
 use crate::scene::{LABELS, Label, Plane, Size};
 
 /// Regions that are kept of a frame, what is taken out of the picture before the rest.
@@ -61,25 +61,40 @@ struct Found {
     longest: (usize, usize, usize),
 }
 
+impl Found {
+    /// A pixel of it at full size.
+    fn point(&self, factor: usize) -> [usize; 2] {
+        let (length, left, row) = self.longest;
+        [left + length / 2, row].map(|at| at * factor + factor / 2)
+    }
+}
+
 /// The regions of a frame, the largest first, drawn at `picture` size with `scale` full pixels a pixel.
-pub(super) fn regions(pieces: &Pieces<'_>, picture: Size, scale: usize) -> Vec<Region> {
+/// What `told` names (full-size pixels) can be pointed at however small it is.
+pub(super) fn regions(
+    pieces: &Pieces<'_>,
+    (picture, scale): (Size, usize),
+    told: &[HandWork],
+) -> Vec<Region> {
     let numbers = components(pieces);
     let found = measured(&numbers, pieces);
-    let chosen = chosen(&found, numbers.size().area());
+    let is_told = |found: &Found| {
+        let [x, y] = found.point(pieces.factor);
+        told.iter()
+            .map(|work| work.place)
+            .any(|b| (b.x..b.x + b.width).contains(&x) && (b.y..b.y + b.height).contains(&y))
+    };
+    let chosen = chosen(&found, numbers.size().area(), is_told);
     let class_of = |number: u32| chosen.get(&number).map(|f| f.class);
     let drawn = drawn(&numbers, picture, (scale, pieces.factor), class_of);
     let paths = outlined(&drawn);
     let mut regions: Vec<Region> = chosen
         .iter()
-        .map(|(number, found)| {
-            let (length, left, row) = found.longest;
-            let full = |at: usize| at * pieces.factor + pieces.factor / 2;
-            Region {
-                class: found.class,
-                area_px: found.area * pieces.factor * pieces.factor,
-                point: [full(left + length / 2), full(row)],
-                path: paths.get(number).cloned().unwrap_or_default(),
-            }
+        .map(|(number, found)| Region {
+            class: found.class,
+            area_px: found.area * pieces.factor * pieces.factor,
+            point: found.point(pieces.factor),
+            path: paths.get(number).cloned().unwrap_or_default(),
         })
         .collect();
     regions.sort_by_key(|r| std::cmp::Reverse(r.area_px));
@@ -126,22 +141,33 @@ fn measured(numbers: &Plane<u32>, pieces: &Pieces<'_>) -> BTreeMap<u32, Found> {
     found
 }
 
-fn chosen(found: &BTreeMap<u32, Found>, area: usize) -> BTreeMap<u32, Found> {
+fn chosen(
+    found: &BTreeMap<u32, Found>,
+    area: usize,
+    is_told: impl Fn(&Found) -> bool,
+) -> BTreeMap<u32, Found> {
     let is_nothing = |class: Label| matches!(class, Label::Other | Label::Sway | Label::Sky);
     let least = |class: Label| match class {
         class if is_nothing(class) => MIN_SHARE_OF_NOTHING,
         _ => MIN_SHARE,
     };
+    let large = |f: &Found| f.area >= MIN_AREA && f.area as f64 >= least(f.class) * area as f64;
     let mut chosen: Vec<_> = found
         .iter()
-        .filter(|(_, f)| f.area >= MIN_AREA && f.area as f64 >= least(f.class) * area as f64)
-        .map(|(number, f)| (*number, *f))
+        .map(|(number, f)| (*number, *f, is_told(f)))
+        .filter(|(_, f, told)| *told || large(f))
         .collect();
-    chosen.sort_by_key(|(number, f)| (!f.class.is_removed(), std::cmp::Reverse(f.area), *number));
+    chosen.sort_by_key(|(number, f, told)| {
+        let first = f.class.is_removed() || *told;
+        (!first, std::cmp::Reverse(f.area), *number)
+    });
     let mut nothing = 0..MAX_OF_NOTHING;
-    chosen.retain(|(_, f)| !is_nothing(f.class) || nothing.next().is_some());
+    chosen.retain(|(_, f, told)| *told || !is_nothing(f.class) || nothing.next().is_some());
     chosen.truncate(MAX_REGIONS);
-    chosen.into_iter().collect()
+    chosen
+        .into_iter()
+        .map(|(number, f, _)| (number, f))
+        .collect()
 }
 
 /// The regions' numbers at the size of the page's picture; thin gear wins.
@@ -230,6 +256,10 @@ mod tests {
     const CLASSES: [Label; 4] = [Label::Gear, Label::Gear, Label::Person, Label::Other];
 
     fn found() -> Vec<Region> {
+        found_with(&[])
+    }
+
+    fn found_with(told: &[HandWork]) -> Vec<Region> {
         let numbers = numbers();
         let pieces = Pieces {
             numbers: &numbers,
@@ -240,7 +270,7 @@ mod tests {
             columns: 100,
             rows: 50,
         };
-        regions(&pieces, picture, 4)
+        regions(&pieces, (picture, 4), told)
     }
 
     #[test]
@@ -250,6 +280,25 @@ mod tests {
         assert_eq!(classes, [Label::Person, Label::Gear]);
         assert_eq!(found[1].area_px, 4 * (500 + 200));
         assert_eq!(found[0].path, "M50 10h25v35h-25z");
+    }
+
+    #[test]
+    fn what_is_told_can_be_pointed_at_however_small() {
+        let place = crate::report::Box2 {
+            x: 350,
+            y: 0,
+            width: 20,
+            height: 20,
+        };
+        let told = HandWork {
+            place,
+            reason: "left in the picture, but may be gear or its shadow".to_owned(),
+            confidence: 0.6,
+        };
+        assert_eq!(found().len(), 2);
+        let found = found_with(&[told]);
+        assert_eq!(found.len(), 3);
+        assert_eq!(found[2].point, [361, 11]);
     }
 
     #[test]

@@ -5,6 +5,7 @@ mod altered;
 mod bench;
 mod check_faults;
 mod corrections;
+mod pictures;
 mod registered;
 mod scenes;
 mod shoot;
@@ -37,6 +38,15 @@ enum Chore {
     Corrections {
         /// Folder of scenes.
         set: PathBuf,
+    },
+    /// Write the README's pictures from a sample scene.
+    Pictures {
+        /// Folder of the scene.
+        #[arg(default_value = "samples/greenhouse")]
+        samples: PathBuf,
+        /// Folder for the pictures.
+        #[arg(default_value = "samples/pictures")]
+        folder: PathBuf,
     },
     /// Register the frames of a set of scenes and print how far each is from the truth.
     Registered {
@@ -92,6 +102,7 @@ enum Chore {
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().chore {
         Chore::Table { scenes, table } => table::build(&scenes, &table),
+        Chore::Pictures { samples, folder } => pictures::write(&samples, &folder),
         Chore::Registered { set } => registered::print(&set),
         Chore::Corrections { set } => corrections::count(&set),
         Chore::Shoot { sets, without_tags } => shoot::sort_mixed(

@@ -1,0 +1,15 @@
+//! Any bytes as an OpenRaster file.
+#![no_main]
+
+use std::io::Cursor;
+
+use derig::handover::{Limits, read};
+use libfuzzer_sys::fuzz_target;
+
+fuzz_target!(|bytes: &[u8]| {
+    if let Ok(back) = read(Cursor::new(bytes), &Limits::default()) {
+        if back.size.area() < 1 << 20 {
+            let _ = back.mask();
+        }
+    }
+});

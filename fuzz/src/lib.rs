@@ -1,0 +1,26 @@
+//! Small pictures for the targets.
+
+use std::io::Cursor;
+
+use derig::photo::{Format, Metadata, encode};
+use derig::scene::{ChannelLayout, CodeValues, Samples, Size};
+
+/// 6 x 4 pixels.
+pub fn picture() -> Samples {
+    let size = Size {
+        columns: 6,
+        rows: 4,
+    };
+    Samples {
+        size,
+        layout: ChannelLayout::Rgb,
+        values: CodeValues::Eight((0..72).map(|v| v * 3).collect()),
+    }
+}
+
+/// As a PNG with metadata; `None` where these cannot be written.
+pub fn png(metadata: &Metadata) -> Option<Vec<u8>> {
+    let mut out = Cursor::new(Vec::new());
+    encode(&mut out, picture(), metadata, Format::Png).ok()?;
+    Some(out.into_inner())
+}
