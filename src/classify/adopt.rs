@@ -4,7 +4,7 @@
 //! itself. Beside gear that is sure, of the same colour and as still, it is gear; dark and still at
 //! the foot of it, it is its shadow. And a shadow far from all gear is not gear's.
 
-use super::support::shadow_shows;
+use super::support::{shadow_shows, stays_sky};
 use super::{Classified, Probabilities};
 use crate::region::{PieceFeatures, Regions, connected_blobs};
 use crate::scene::{Label, Plane, Size, difference};
@@ -131,7 +131,7 @@ fn adopt_what_stays(classified: &mut Classified, regions: &Regions) {
             && f.inner_agreement < OTHER_STRUCTURE
             && f.difference > STAYING_DIFFERENCE;
         let may_be = p.removed() > STAYING_DOUBT && p.of(Label::Person) < STAYING_PERSON;
-        if !label.is_removed() && stays && may_be {
+        if !label.is_removed() && stays && may_be && !stays_sky(f) {
             *label = p.likeliest_removed();
         }
     }

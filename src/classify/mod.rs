@@ -5,6 +5,8 @@
 mod adopt;
 mod forest;
 mod neighbours;
+#[cfg(test)]
+mod rules_tests;
 mod standing;
 mod support;
 pub mod train;

@@ -46,11 +46,12 @@ const FRONT_CLIPPED: f32 = 0.1;
 /// taken out.
 const SHADOW_SEEN: f32 = 3.0;
 
-/// Below the ambient's level by this (ln units) nothing but a shadow can be: flash only adds.
-const BELOW_AMBIENT: f32 = -0.2;
+/// Below the ambient's level nothing but a shadow can be, for flash only adds. So far below it and
+/// the pool around together, ln units (a quarter of the light) ..
+const BELOW_BOTH: f32 = -0.3;
 
-/// And darker than the pool around by this (ln units, 10 %).
-const SURE_EXCESS: f32 = -0.1;
+/// .. and below either at least by this, ln units (10 %).
+const BELOW_EITHER: f32 = -0.1;
 
 /// Structure agreement within a piece from which it shows the plate's own surface.
 const SAME_SURFACE: f32 = 0.8;
@@ -89,10 +90,15 @@ pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
 
 /// Can a shadow here be seen, or is it surely one?
 pub(super) fn shadow_shows(f: &PieceFeatures) -> bool {
-    let is_surely_one = f.above_ambient < BELOW_AMBIENT
-        && f.excess < SURE_EXCESS
+    let is_surely_one = f.above_ambient + f.excess < BELOW_BOTH
+        && f.above_ambient.max(f.excess) < BELOW_EITHER
         && f.inner_agreement > SAME_SURFACE;
     f.difference > SHADOW_SEEN || is_surely_one
+}
+
+/// Does a piece show nothing but sky before and after?
+pub(super) fn stays_sky(f: &PieceFeatures) -> bool {
+    f.plate_sky * f.lit_sky > CLOUD_SHARE && f.lit_clipped < FRONT_CLIPPED
 }
 
 /// A shadow is darker than its surroundings; what still has the sky's colours and changed from pose to pose is a cloud.

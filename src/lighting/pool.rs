@@ -238,3 +238,35 @@ fn quantile(mut values: Vec<f32>, share: f32) -> f32 {
     values.sort_by(f32::total_cmp);
     values[((values.len() - 1) as f32 * share) as usize]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::separate_light;
+    use crate::scene::{Plane, SceneLinear, Size};
+
+    /// A textured floor under even light, and the same with a soft shadow of half the light's depth
+    /// in the middle: it agrees in structure with the plate, but no light casts less.
+    #[test]
+    fn the_pool_does_not_follow_a_soft_shadow() {
+        let size = Size {
+            columns: 480,
+            rows: 320,
+        };
+        let floor = Plane::from_fn(size, |x, y| {
+            let mixed = ((x / 3) * 7919 + (y / 3) * 104_729) as u64;
+            let mixed = mixed.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40;
+            0.2 + 0.2 * (mixed % 101) as f32 / 101.0
+        });
+        let shaded = Plane::from_fn(size, |x, y| {
+            let (u, v) = ((x as f32 - 240.0) / 35.0, (y as f32 - 160.0) / 35.0);
+            floor.at(x, y) * (1.0 - 0.5 * (-(u * u + v * v)).exp())
+        });
+        let [lit, plate] = [shaded, floor].map(|p| SceneLinear {
+            channels: [p.clone(), p.clone(), p],
+        });
+        let (sky, usable) = (Plane::filled(size, false), Plane::filled(size, true));
+        let light = separate_light(&lit, &plate, &sky, &usable);
+        assert!(*light.pool[1].at(240, 160) > -0.05);
+        assert!(*light.log_ratio[1].at(240, 160) < -0.4);
+    }
+}

@@ -1,0 +1,159 @@
+//! The rules behind the forests, on pieces drawn by hand.
+
+use super::support::{demand_support, shadow_shows};
+use super::{Classified, Probabilities, adopt};
+use crate::region::{Piece, PieceFeatures, Regions};
+use crate::scene::{Label, Plane, Size, Window};
+
+const SIZE: Size = Size {
+    columns: 900,
+    rows: 600,
+};
+
+struct Drawn {
+    place: [usize; 4],
+    features: PieceFeatures,
+    probabilities: Probabilities,
+}
+
+/// A box `[left, top, width, height]` of a class, with its probability; what is left is other.
+fn drawn(place: [usize; 4], label: Label, probability: f32, features: PieceFeatures) -> Drawn {
+    let mut all = [0.0; 8];
+    all[label.index() as usize] = probability;
+    all[Label::Other.index() as usize] += 1.0 - probability;
+    Drawn {
+        place,
+        features,
+        probabilities: Probabilities(all),
+    }
+}
+
+fn scene(drawn: &[Drawn]) -> (Regions, Classified) {
+    let mut numbers = Plane::filled(SIZE, 0u32);
+    let mut pieces = Vec::new();
+    for (k, d) in drawn.iter().enumerate() {
+        let [left, top, width, height] = d.place;
+        for y in top..top + height {
+            for x in left..left + width {
+                numbers.set(x, y, k as u32 + 1);
+            }
+        }
+        pieces.push(Piece {
+            features: d.features,
+            area: width * height,
+            window: Window {
+                left,
+                top,
+                right: left + width,
+                bottom: top + height,
+            },
+            neighbours: Vec::new(),
+        });
+    }
+    let probabilities: Vec<Probabilities> = drawn.iter().map(|d| d.probabilities).collect();
+    let labels = probabilities.iter().map(Probabilities::decision).collect();
+    let classified = Classified {
+        probabilities,
+        labels,
+    };
+    (Regions { numbers, pieces }, classified)
+}
+
+fn supported(drawn: &[Drawn]) -> Vec<Label> {
+    let (regions, mut classified) = scene(drawn);
+    demand_support(&mut classified, &regions);
+    classified.labels
+}
+
+fn adopted(drawn: &[Drawn]) -> Vec<Label> {
+    let (regions, mut classified) = scene(drawn);
+    let own = classified.probabilities.clone();
+    adopt::adopt(&mut classified, &own, &regions);
+    classified.labels
+}
+
+fn still() -> PieceFeatures {
+    PieceFeatures {
+        still: 0.95,
+        difference: 12.0,
+        ..PieceFeatures::default()
+    }
+}
+
+fn stand() -> Drawn {
+    drawn([100, 100, 20, 400], Label::Gear, 0.9, still())
+}
+
+#[test]
+fn a_boom_may_be_wide_and_a_bird_is_neither_tall_nor_wide() {
+    let boom = drawn([300, 200, 200, 12], Label::Gear, 0.8, still());
+    let bird = drawn([600, 50, 25, 20], Label::Gear, 0.7, still());
+    assert_eq!(supported(&[boom, bird]), [Label::Gear, Label::Other]);
+}
+
+#[test]
+fn gear_needs_some_part_beyond_doubt() {
+    let doubtful = drawn([100, 100, 20, 400], Label::Gear, 0.45, still());
+    let (regions, mut classified) = scene(&[doubtful]);
+    classified.labels[0] = Label::Gear;
+    demand_support(&mut classified, &regions);
+    assert_eq!(classified.labels, [Label::Other]);
+}
+
+#[test]
+fn a_second_head_counts_only_where_other_gear_stands() {
+    let head = || drawn([600, 200, 30, 30], Label::Gear, 0.95, still());
+    assert_eq!(supported(&[head()]), [Label::Other]);
+    assert_eq!(supported(&[stand(), head()]), [Label::Gear, Label::Gear]);
+}
+
+#[test]
+fn sky_of_a_colour_of_its_own_is_no_gear_and_a_clipped_front_is() {
+    let sky = |lightness: f32, blue: f32, clipped: f32| PieceFeatures {
+        lit_sky: 1.0,
+        plate_sky: 1.0,
+        lit_lightness: lightness,
+        lit_b: blue,
+        lit_clipped: clipped,
+        ..still()
+    };
+    let blue = drawn(
+        [300, 100, 100, 100],
+        Label::Gear,
+        0.8,
+        sky(65.0, -24.0, 0.0),
+    );
+    let front = drawn([120, 100, 100, 100], Label::Gear, 0.8, sky(100.0, 0.0, 1.0));
+    let labels = supported(&[stand(), blue, front]);
+    assert_eq!(labels, [Label::Gear, Label::Other, Label::Gear]);
+}
+
+#[test]
+fn faint_shadows_count_only_below_the_ambient() {
+    let shadow = |above_ambient: f32, difference: f32| PieceFeatures {
+        above_ambient,
+        difference,
+        excess: -0.15,
+        inner_agreement: 0.95,
+        ..PieceFeatures::default()
+    };
+    assert!(!shadow_shows(&shadow(0.0, 2.5)));
+    assert!(shadow_shows(&shadow(-0.3, 2.5)));
+    assert!(shadow_shows(&shadow(0.0, 6.0)));
+}
+
+#[test]
+fn what_stays_with_another_structure_is_the_doing_of_gear_that_stands() {
+    let reflection = || {
+        let features = PieceFeatures {
+            inner_agreement: 0.2,
+            ..still()
+        };
+        drawn([500, 300, 40, 40], Label::Glint, 0.4, features)
+    };
+    assert_eq!(adopted(&[reflection()]), [Label::Other]);
+    assert_eq!(
+        adopted(&[stand(), reflection()]),
+        [Label::Gear, Label::Glint]
+    );
+}
