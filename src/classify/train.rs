@@ -118,7 +118,7 @@ fn one_tree(examples: &[Example], class: Label, usable: &[usize], seed: u64) -> 
     };
     let mut nodes = Vec::new();
     flatten(fitted.root_node(), &columns, &mut nodes);
-    with_leaf_shares(nodes, &drawn, class)
+    with_leaf_shares(&nodes, &drawn, class)
 }
 
 /// Draws with replacement, in proportion to the square root of the area.
@@ -165,28 +165,71 @@ fn rounded(value: f32) -> f32 {
     format!("{value:.5e}").parse().unwrap_or(value)
 }
 
-/// Leaves take the share of the class among the drawn pieces that reach them, drawn towards one
-/// half by one piece each way.
-fn with_leaf_shares(mut nodes: Vec<Node>, drawn: &[&Example], class: Label) -> Tree {
-    let mut counts = vec![(0.0f32, 0.0f32); nodes.len()];
+/// Drawn pieces that reach a node.
+#[derive(Debug, Clone, Copy, Default)]
+struct Reached {
+    of_class: f32,
+    all: f32,
+}
+
+impl Reached {
+    /// Share of the class, drawn towards one half by one piece each way.
+    fn share(self) -> f32 {
+        (1000.0 * (self.of_class + 1.0) / (self.all + 2.0)).round() / 1000.0
+    }
+
+    /// Above 0 when most are of the class.
+    fn majority(self) -> f32 {
+        2.0 * self.of_class - self.all
+    }
+}
+
+/// Leaves take the share of the class among the drawn pieces that reach them.
+fn with_leaf_shares(nodes: &[Node], drawn: &[&Example], class: Label) -> Tree {
+    let mut reached = vec![Reached::default(); nodes.len()];
     for example in drawn {
         let mut at = 0;
-        while let Node::Split(feature, threshold, low, high) = nodes[at] {
+        loop {
+            reached[at].of_class += f32::from(u8::from(example.label == class));
+            reached[at].all += 1.0;
+            let Node::Split(feature, threshold, low, high) = nodes[at] else {
+                break;
+            };
             at = if example.row[feature as usize] <= threshold {
                 low
             } else {
                 high
             } as usize;
         }
-        counts[at].0 += f32::from(u8::from(example.label == class));
-        counts[at].1 += 1.0;
     }
-    for (node, (of_class, all)) in nodes.iter_mut().zip(counts) {
-        if let Node::Leaf(share) = node {
-            *share = (1000.0 * (of_class + 1.0) / (all + 2.0)).round() / 1000.0;
-        }
+    let mut out = Vec::new();
+    settle(nodes, &reached, 0, &mut out);
+    Tree(out)
+}
+
+/// Copies a subtree, and joins leaves that say the same. `linfa` does so too, but by what a hash map
+/// names first where a leaf is undecided: undecided leaves are always joined here, so that the same
+/// pieces give the same tree.
+fn settle(nodes: &[Node], reached: &[Reached], at: usize, out: &mut Vec<Node>) -> f32 {
+    const INNER: f32 = f32::NAN;
+    let here = out.len();
+    let leaf = Node::Leaf(reached[at].share());
+    out.push(leaf);
+    let Node::Split(feature, threshold, low, high) = nodes[at] else {
+        return reached[at].majority();
+    };
+    let low_at = out.len() as u32;
+    let low = settle(nodes, reached, low as usize, out);
+    let high_at = out.len() as u32;
+    let high = settle(nodes, reached, high as usize, out);
+    // Not so for inner nodes, which compare as false.
+    if low * high >= 0.0 {
+        out.truncate(here);
+        out.push(leaf);
+        return reached[at].majority();
     }
-    Tree(nodes)
+    out[here] = Node::Split(feature, threshold, low_at, high_at);
+    INNER
 }
 
 #[cfg(test)]
