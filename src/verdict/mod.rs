@@ -15,8 +15,23 @@ const DOUBTFUL: std::ops::Range<f32> = 0.3..0.7;
 /// What may be a shadow is darker than the pool by this, ln units (10 %): no light casts less.
 const SHADOW_DEPTH: f32 = -0.1;
 
-/// A shadow that differs less than this (CIE94) is passed over by whoever looks for it.
-const SHADOW_NOTICED: f32 = 4.0;
+/// A single shadow that differs less than this (CIE94) is passed over by whoever looks for it.
+const SHADOW_NOTICED: f32 = 3.0;
+
+/// A piece that was left is doubtful from this probability of gear, shadow and glint on.
+const LEFT_DOUBT: f32 = 0.4;
+
+/// And from this share of the frame on.
+const MIN_LEFT_SHARE: f32 = 0.0008;
+
+/// Pieces of a soft shadow are likelier the gear's than most things, each by itself.
+const SOFT_SHADOW: f32 = 0.35;
+
+/// They lie below the ambient's level and the pool around by this, ln units (5 %): flash only adds.
+const SOFT_DEPTH: f32 = -0.05;
+
+/// Together they show from this share of the frame on.
+const MIN_SOFT_SHARE: f32 = 0.00085;
 
 /// Doubtful pieces below this share of the frame can't be seen at a glance.
 const MIN_DOUBT_SHARE: f32 = 0.0004;
@@ -65,6 +80,7 @@ pub fn judge(signs: &Signs<'_>) -> (Verdict, Vec<HandWork>) {
     places.extend(unaligned(signs));
     places.extend(plate_gap(signs));
     places.extend(doubtful_pieces(signs));
+    places.extend(soft_shadow(signs));
     places.extend(rough_rims(signs));
     places.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     let verdict = if places.is_empty() {
@@ -133,7 +149,7 @@ fn extent(size: crate::scene::Size, wanted: impl Fn(usize, usize) -> bool) -> (W
 }
 
 fn doubtful_pieces(signs: &Signs<'_>) -> Vec<HandWork> {
-    let least = MIN_DOUBT_SHARE * signs.labels.size().area() as f32;
+    let area = signs.labels.size().area() as f32;
     let any_gear = signs.classified.labels.contains(&Label::Gear);
     signs
         .regions
@@ -141,23 +157,60 @@ fn doubtful_pieces(signs: &Signs<'_>) -> Vec<HandWork> {
         .iter()
         .zip(&signs.classified.probabilities)
         .zip(&signs.classified.labels)
-        .filter(|((piece, _), _)| piece.area as f32 > least)
         .filter_map(|((piece, p), label)| {
-            let (removed, reason) = if label.is_removed() {
+            let share = piece.area as f32 / area;
+            let (is_doubtful, confidence, reason) = if label.is_removed() {
                 let name = label.name();
                 let reason = format!("taken for {name} and removed, but may belong to the picture");
-                (p.removed(), reason)
+                let removed = p.removed();
+                let is_doubtful = share > MIN_DOUBT_SHARE && DOUBTFUL.contains(&removed);
+                let undecided = 1.0 - 2.0 * (removed - 0.5).abs();
+                (is_doubtful, undecided, reason)
             } else {
                 let reason = "left in the picture, but may be gear or its shadow".to_owned();
-                (may_be_removed(piece, p, any_gear), reason)
+                let removed = may_be_removed(piece, p, any_gear);
+                let is_doubtful = share > MIN_LEFT_SHARE && removed > LEFT_DOUBT;
+                (is_doubtful, removed, reason)
             };
-            DOUBTFUL.contains(&removed).then(|| HandWork {
+            is_doubtful.then(|| HandWork {
                 place: boxed(piece.window, signs.factor),
                 reason,
-                confidence: 1.0 - 2.0 * (removed - 0.5).abs(),
+                confidence,
             })
         })
         .collect()
+}
+
+/// Pieces that were left, each too faint or too small to be asked for, which together may be a soft
+/// shadow of the gear.
+fn soft_shadow(signs: &Signs<'_>) -> Option<HandWork> {
+    if !signs.classified.labels.contains(&Label::Gear) {
+        return None;
+    }
+    let size = signs.labels.size();
+    let is_part: Vec<bool> = signs
+        .regions
+        .pieces
+        .iter()
+        .zip(&signs.classified.probabilities)
+        .zip(&signs.classified.labels)
+        .map(|((piece, p), label)| {
+            let f = &piece.features;
+            !label.is_removed()
+                && p.of(Label::GearShadow) > SOFT_SHADOW
+                && f.above_ambient.max(f.excess) < SOFT_DEPTH
+        })
+        .collect();
+    let numbers = &signs.regions.numbers;
+    let (window, count) = extent(size, |x, y| {
+        let n = *numbers.at(x, y);
+        n > 0 && is_part[n as usize - 1]
+    });
+    (count as f32 > MIN_SOFT_SHARE * size.area() as f32).then(|| HandWork {
+        place: boxed(window, signs.factor),
+        reason: "a soft shadow of the gear may be left: darker here than without it".to_owned(),
+        confidence: 0.6,
+    })
 }
 
 /// Probability that a piece that was left should have gone. A shadow needs gear that throws it, is
