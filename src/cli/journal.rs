@@ -93,9 +93,18 @@ impl Earlier {
         self.begun.contains(lit)
     }
 
-    /// Entries of frames that are done, and lit frames whose outputs may be there in part.
+    /// Entries of frames that are done and in the report, and lit frames whose outputs may be there
+    /// all the same: begun, or finished by a run that was killed before its report.
     pub(super) fn into_parts(self) -> (BTreeMap<String, FrameEntry>, BTreeSet<String>) {
-        (self.finished, self.begun)
+        let (mut finished, mut begun) = (self.finished, self.begun);
+        finished.retain(|lit, _| {
+            let is_reported = self.reported.contains(lit);
+            if !is_reported {
+                begun.insert(lit.clone());
+            }
+            is_reported
+        });
+        (finished, begun)
     }
 
     /// Takes away what a run that was cut short left half-written in a folder.
