@@ -13,7 +13,7 @@ use super::check_args::CheckArgs;
 use super::exit_status::ExitStatus;
 use super::limits;
 use super::messages::{Failure, Messages};
-use super::plan::check_inputs;
+use super::plan_inputs::check_inputs;
 use super::run_report::{ErrorEntry, shown};
 use super::shoot::expanded;
 use crate::check::{

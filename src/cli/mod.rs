@@ -23,6 +23,7 @@ mod page_output;
 mod path_text;
 mod plan;
 mod plan_error;
+mod plan_inputs;
 mod plan_line;
 mod plan_shot;
 mod plan_shot_args;
