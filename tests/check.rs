@@ -119,7 +119,12 @@ fn mishaps_of_the_evaluation_scenes_are_named_first() {
                 let first = told.reasons.first().map(|r| name(r.fault));
                 let who = folder.display();
                 assert_eq!(first.as_deref(), Some(mishap.fault()), "{who} {mishap:?}");
-                assert_eq!(told.answer, Answer::ShootAgain, "{who} {mishap:?}");
+                // Whoever covers all of the gear's place leaves nothing that tells that it is needed.
+                let fair: &[Answer] = match mishap {
+                    Mishap::PersonLeft => &[Answer::ShootAgain, Answer::CannotTell],
+                    _ => &[Answer::ShootAgain],
+                };
+                assert!(fair.contains(&told.answer), "{who} {mishap:?}: {told:#?}");
             }
         }
     }
