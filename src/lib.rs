@@ -11,6 +11,7 @@
 //! change    what of the difference is seen
 //! region    pieces of change, measured; stillness from pose to pose
 //! classify  gear, gear shadow, glint, person, person shadow, or other
+//! follow    gear followed beyond the pieces in which it was found
 //! mask      where the plate is to show
 //! merge     the relit patch, into the lit frame's samples
 //! verdict   finished, or where to look
@@ -50,6 +51,7 @@ pub mod change;
 pub mod check;
 pub mod classify;
 pub mod cli;
+pub mod follow;
 pub mod handover;
 pub mod lighting;
 pub mod mask;

@@ -15,6 +15,7 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use crate::classify::{classify, label_plane};
+use crate::follow::{FollowInputs, follow_gear};
 use crate::mask::{CutInputs, beyond_plate, plan_cut};
 use crate::merge::{Patch, Relight, composite};
 use crate::registration::Registration;
@@ -248,8 +249,15 @@ impl SetUp {
         let examined = self.examine_timed(index, lit, clock)?;
         clock.start("classify");
         let known = examined.known;
-        let (regions, for_mask, found) = examined.apart();
-        let classified = classify(&regions, known);
+        let (mut regions, for_mask, found) = examined.apart();
+        let mut classified = classify(&regions, known);
+        clock.start("follow");
+        let seen = FollowInputs {
+            sky: &found.sky.mask,
+            lit_seen: &for_mask.lit_seen,
+            plate_seen: &found.relit_seen,
+        };
+        follow_gear(&mut regions, &mut classified, &seen);
         clock.start("mask");
         let labels = label_plane(&regions, &classified.labels);
         let lit_seen = &for_mask.lit_seen;

@@ -46,7 +46,7 @@ pub(super) struct Found {
     pool: [Plane<f32>; 3],
     /// Coarse structure agreement.
     agreement: Plane<f32>,
-    relit_seen: Perceived,
+    pub(super) relit_seen: Perceived,
     lit_sky: Plane<bool>,
 }
 

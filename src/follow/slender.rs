@@ -1,0 +1,283 @@
+//! Poles, legs and cables: followed step by step from the gear at which they begin.
+
+use rayon::prelude::*;
+
+use super::looks::{Look, Looker, On, Place, Thing, Tone};
+use super::{Field, large_gear};
+use crate::scene::{Label, Plane, Size};
+
+/// Widths that are tried, px at [`crate::mask::REFERENCE_SIDE`], as all lengths here that do not say
+/// otherwise: a cable, a leg, a pole, a pole near the camera.
+const WIDTHS: [f32; 4] = [2.0, 4.5, 8.0, 13.0];
+/// Every so many px of the gear's rim something may begin.
+const SEED_STEP: usize = 2;
+/// Directions that are tried, degrees apart.
+const DIRECTION_STEP: usize = 6;
+/// Directions between those that a first look tries, degrees.
+const FIRST_TURNS: [f32; 3] = [0.0, -3.0, 3.0];
+/// Steps aside that a first look tries, px.
+const FIRST_ASIDE: [f32; 3] = [0.0, -1.5, 1.5];
+/// What begins leaves the gear within this way.
+const LEAVES: f32 = 4.0;
+/// Way on which a beginning must have changed since the plate, and how much of it.
+const BEGINNING: (usize, usize) = (18, 10);
+/// Where the gear's tone is read, along the course before its beginning.
+const INSIDE: (f32, f32) = (-6.0, -1.0);
+/// Where a course's own tone is read.
+const FIRST_STRETCH: (f32, f32) = (3.0, 14.0);
+/// Way that is looked at before a course is chosen.
+const PROBE: f32 = 26.0;
+/// Way that is gone before the next look, after which it tells something new: about a leaf.
+const ADVANCE: f32 = 6.0;
+/// Changes of course that are tried at each step, degrees.
+const TURNS: [f32; 5] = [0.0, -1.5, 1.5, -3.0, 3.0];
+/// Steps aside that are tried, px.
+const ASIDE: [f32; 3] = [0.0, -1.0, 1.0];
+/// What a turn costs in the choice, ln units a degree of a look's mean: what is slender is nearly
+/// straight.
+const TURN_COST: f32 = 0.06;
+/// And a step aside, a px.
+const ASIDE_COST: f32 = 0.05;
+/// What a turn costs in all, ln units a degree: chance turns at every leaf.
+const TURNED_COST: f32 = 0.2;
+/// Mean evidence of the first look from which it is worth going on, ln units.
+const WORTH: f32 = 0.7;
+/// So much evidence may be lost again before the end is certain, ln units: a leaf before a pole
+/// costs three a leaf's length.
+const MOST_LOST: f32 = 9.0;
+/// Steps after which a course must have gathered so much evidence, ln units.
+const TRIAL: (f32, f32) = (5.0, 3.0);
+/// Gear from which something may begin, share of the frame: a foot, a clamp.
+const LEAST_GEAR: f32 = 0.001;
+/// Gaps that do not part a blob of gear, px.
+const GAP: usize = 6;
+/// Shortest course that is taken.
+const SHORTEST: f32 = 24.0;
+/// Evidence of a step from which its tone is certain enough to be learnt.
+const SURE: f32 = 1.0;
+/// Share of the tone that follows the course at each step: a flash fades along a pole.
+const TONE_FOLLOWS: f32 = 0.1;
+/// A course ends where it has been on gear for so long.
+const ON_GEAR: f32 = 18.0;
+/// The longest course.
+const LONGEST: f32 = 2600.0;
+/// Points of a course and lanes of its band lie so far apart, px: no pixel between them is missed.
+const SPACING: f32 = 0.7;
+/// Share of a course that may lie on one that was taken already.
+const TAKEN_BEFORE: f32 = 0.5;
+
+/// A course that was followed.
+struct Course {
+    /// Looks along its middle, [`SPACING`] apart.
+    points: Vec<Look>,
+    width: f32,
+    evidence: f32,
+    mean: f32,
+}
+
+/// What begins at gear and goes on: indices of each course's pixels off the person, what is surest first.
+pub(super) fn trace(field: &Field<'_>) -> Vec<Vec<usize>> {
+    let size = field.size();
+    let looker = Looker::of(field);
+    let mut courses = courses(&looker);
+    courses.sort_by(|a, b| b.evidence.total_cmp(&a.evidence));
+    let mut taken = Plane::filled(size, false);
+    let mut found = Vec::new();
+    for course in &courses {
+        let pixels = course.pixels(size);
+        let before = pixels.iter().filter(|&&i| taken.as_slice()[i]).count();
+        if before as f32 > TAKEN_BEFORE * pixels.len() as f32 {
+            continue;
+        }
+        let is_new = |&i: &usize| !taken.as_slice()[i] && !field.is_person(i);
+        let new: Vec<usize> = pixels.iter().copied().filter(is_new).collect();
+        for i in pixels {
+            taken.as_mut_slice()[i] = true;
+        }
+        if !new.is_empty() {
+            found.push(new);
+        }
+    }
+    found
+}
+
+impl Course {
+    /// Indices of the band's pixels.
+    fn pixels(&self, size: Size) -> Vec<usize> {
+        let half = 0.5 * self.width + 0.5;
+        let mut found = Vec::new();
+        for point in &self.points {
+            let mut across = -half;
+            while across <= half {
+                if let Some((x, y)) = point.at(0.0, across).pixel(size) {
+                    found.push(y * size.columns + x);
+                }
+                across += SPACING;
+            }
+        }
+        found.sort_unstable();
+        found.dedup();
+        found
+    }
+}
+
+fn courses(looker: &Looker<'_>) -> Vec<Course> {
+    let Size { columns, rows } = looker.size;
+    let labels = &looker.field.labels;
+    let large = large_gear(labels, GAP, LEAST_GEAR);
+    let is_gear = |x: usize, y: usize| *labels.at(x, y) == Label::Gear;
+    let mut seeds = Vec::new();
+    for y in 1..rows.saturating_sub(1) {
+        for x in 1..columns.saturating_sub(1) {
+            let near = [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)];
+            let is_chosen =
+                (x + 2 * y) % SEED_STEP == 0 && *large.at(x, y) && *looker.field.fresh.at(x, y);
+            if is_chosen && near.into_iter().any(|(x, y)| !is_gear(x, y)) {
+                seeds.push(Place {
+                    x: x as f32,
+                    y: y as f32,
+                });
+            }
+        }
+    }
+    seeds
+        .par_iter()
+        .flat_map_iter(|&seed| {
+            let directions = (0..360).step_by(DIRECTION_STEP);
+            directions.filter_map(move |d| {
+                from_seed(looker, &Look::new(seed, (d as f32).to_radians(), 1.0))
+            })
+        })
+        .collect()
+}
+
+/// The course that begins at a rim pixel in a direction, if there is one.
+fn from_seed(looker: &Looker<'_>, line: &Look) -> Option<Course> {
+    let is_gear = |way: f32| looker.is_gear(line.at(way, 0.0));
+    let leaves = !is_gear(2.0) && !is_gear(LEAVES * looker.scale) && is_gear(-2.0);
+    if !leaves || !has_changed(looker, line) {
+        return None;
+    }
+    let tones = [
+        (INSIDE, On::Gear, Tone::OfGear),
+        (FIRST_STRETCH, On::Anything, Tone::OfItsOwn),
+    ];
+    let courses = tones.into_iter().filter_map(|((from, to), on, tone)| {
+        let range = (from * looker.scale, to * looker.scale);
+        let colour = looker.colour(line, range, on)?;
+        let thing = Thing { colour, tone };
+        let course = follow(looker, &first_look(looker, line, thing)?, thing)?;
+        tone.suffices(course.evidence, course.mean)
+            .then_some(course)
+    });
+    courses.max_by(|a, b| a.evidence.total_cmp(&b.evidence))
+}
+
+fn has_changed(looker: &Looker<'_>, line: &Look) -> bool {
+    let (way, least) = BEGINNING;
+    let changed = (2..way).filter(|&k| {
+        let pixel = line.at(k as f32 * looker.scale, 0.0).pixel(looker.size);
+        pixel.is_some_and(|(x, y)| *looker.field.changed.at(x, y) && !*looker.field.person.at(x, y))
+    });
+    changed.count() >= least
+}
+
+/// The best first look near a direction, as wide as what is seen; none where nothing is worth going
+/// on.
+fn first_look(looker: &Looker<'_>, line: &Look, thing: Thing) -> Option<Look> {
+    let probe = PROBE * looker.scale;
+    let looks = FIRST_ASIDE.into_iter().flat_map(|aside| {
+        let line = line.beside(aside, line.width);
+        FIRST_TURNS
+            .into_iter()
+            .map(move |turn| line.turned(turn.to_radians()))
+    });
+    let valued = looks.map(|look| (look, looker.evidence(&look, thing.colour, probe)));
+    let (line, value) = valued.max_by(|a, b| a.1.total_cmp(&b.1))?;
+    if value < WORTH {
+        return None;
+    }
+    let bands = WIDTHS.into_iter().map(|width| {
+        let band = line.beside(0.0, width * looker.scale);
+        (band, looker.step(&band, thing, (probe, probe)))
+    });
+    let (band, value) = bands.max_by(|a, b| a.1.total_cmp(&b.1))?;
+    (value > WORTH).then_some(band)
+}
+
+/// Where the band ahead is best, a little aside or turned.
+fn next_look(looker: &Looker<'_>, look: &Look, thing: Thing) -> Look {
+    let probe = PROBE * looker.scale;
+    let mut best = (f32::NEG_INFINITY, *look);
+    for aside in ASIDE {
+        for turn in TURNS {
+            let next = look.beside(aside, look.width).turned(turn.to_radians());
+            let cost = TURN_COST * turn.abs() + ASIDE_COST * aside.abs();
+            let value = looker.evidence(&next, thing.colour, probe) - cost;
+            if value > best.0 {
+                best = (value, next);
+            }
+        }
+    }
+    best.1
+}
+
+/// Goes on from a first look for as long as there is evidence, and back to where that was greatest.
+fn follow(looker: &Looker<'_>, first: &Look, mut thing: Thing) -> Option<Course> {
+    let advance = ADVANCE * looker.scale;
+    let probe = PROBE * looker.scale;
+    let mut course = Course {
+        points: Vec::new(),
+        width: first.width,
+        evidence: 0.0,
+        mean: 0.0,
+    };
+    let mut before = *first;
+    let (mut total, mut steps, mut gone, mut on_gear, mut end) = (0.0f32, 0.0f32, 0.0, 0.0, 0);
+    while gone < LONGEST * looker.scale {
+        let look = next_look(looker, &before, thing);
+        let next = look.onward(advance);
+        let Some((x, y)) = next.start.pixel(looker.size) else {
+            break;
+        };
+        let field = looker.field;
+        if *field.person.at(x, y) || field.labels.at(x, y).is_person() {
+            break;
+        }
+        let here = looker.step(&look, thing, (advance, probe));
+        if looker.is_gear(next.start) {
+            on_gear += advance;
+        } else {
+            on_gear = 0.0;
+            total += here - TURNED_COST * before.turn_to(&look).to_degrees();
+            steps += 1.0;
+        }
+        let mut way = 0.0;
+        while way < advance {
+            course.points.push(look.onward(way));
+            way += SPACING;
+        }
+        if total > course.evidence {
+            course.evidence = total;
+            course.mean = total / steps;
+            end = course.points.len();
+        }
+        let is_lost = course.evidence - total > MOST_LOST
+            || total < -0.5 * MOST_LOST
+            || (steps > TRIAL.0 && total < TRIAL.1);
+        if is_lost || on_gear > ON_GEAR * looker.scale {
+            break;
+        }
+        if here > SURE
+            && let Some(colour) = looker.colour(&look, (0.5, advance), On::Anything)
+        {
+            for (own, seen) in thing.colour.iter_mut().zip(colour) {
+                *own += TONE_FOLLOWS * (seen - *own);
+            }
+        }
+        before = next;
+        gone += advance;
+    }
+    course.points.truncate(end);
+    (end as f32 * SPACING > SHORTEST * looker.scale).then_some(course)
+}

@@ -1,0 +1,202 @@
+use super::*;
+use crate::region::{FEATURE_COUNT, PieceFeatures};
+
+const SIZE: Size = Size {
+    columns: 600,
+    rows: 400,
+};
+
+/// A number in 0..1 that has nothing to do with its neighbours'.
+fn chance(x: usize, y: usize, seed: usize) -> f32 {
+    let mut state = 0u64;
+    for part in [x, y, seed] {
+        state = (state ^ part as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        state ^= state >> 29;
+        state = state.wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        state ^= state >> 32;
+    }
+    (state & 0xffff) as f32 / 65_535.0
+}
+
+/// Leaves of 6 px, from dark to light, with veins and rims; another `seed` is the same tree a breath of wind later.
+fn leaves(x: usize, y: usize, seed: usize) -> f32 {
+    6.0 + 32.0 * chance(x / 6, y / 6, seed) + 16.0 * chance(x, y, seed + 50)
+}
+
+fn seen(lightness: impl Fn(usize, usize) -> f32 + Sync) -> Perceived {
+    Perceived {
+        lightness: Plane::from_fn(SIZE, lightness),
+        a: Plane::filled(SIZE, 0.0),
+        b: Plane::filled(SIZE, 0.0),
+    }
+}
+
+fn is_box(x: usize, y: usize) -> bool {
+    (260..340).contains(&x) && y < 100
+}
+
+fn is_pole(x: usize, y: usize) -> bool {
+    (297..301).contains(&x) && (100..390).contains(&y)
+}
+
+/// Everything changed: piece 1 is the box, piece 2 the leaves with whatever is before them.
+fn found(lit: &Perceived, plate: &Perceived, person: Option<Window>) -> Plane<bool> {
+    let numbers = Plane::from_fn(SIZE, |x, y| {
+        let is_person = person
+            .is_some_and(|w| (w.left..w.right).contains(&x) && (w.top..w.bottom).contains(&y));
+        match (is_box(x, y), is_person) {
+            (true, _) => 1u32,
+            (_, true) => 3,
+            _ => 2,
+        }
+    });
+    let piece = |area| Piece {
+        features: PieceFeatures::from_row(&[0.0; FEATURE_COUNT]),
+        area,
+        window: Window {
+            left: 0,
+            top: 0,
+            right: SIZE.columns,
+            bottom: SIZE.rows,
+        },
+        neighbours: Vec::new(),
+    };
+    let areas = [1, 2, 3].map(|n| numbers.as_slice().iter().filter(|&&k| k == n).count());
+    let labels = vec![Label::Gear, Label::Sway, Label::Person];
+    let probabilities = labels.iter().map(|l| {
+        let mut p = Probabilities([0.0; 8]);
+        p.0[l.index() as usize] = 1.0;
+        p
+    });
+    let mut classified = Classified {
+        probabilities: probabilities.collect(),
+        labels: labels.clone(),
+    };
+    let mut regions = Regions {
+        numbers,
+        pieces: areas.into_iter().map(piece).collect(),
+    };
+    follow_gear(
+        &mut regions,
+        &mut classified,
+        &FollowInputs {
+            sky: &Plane::filled(SIZE, false),
+            lit_seen: lit,
+            plate_seen: plate,
+        },
+    );
+    for (i, piece) in regions.pieces.iter().enumerate() {
+        let count = regions
+            .numbers
+            .as_slice()
+            .iter()
+            .filter(|&&n| n as usize == i + 1)
+            .count();
+        assert_eq!(piece.area, count, "areas follow the pixels");
+    }
+    regions.numbers.map(|&n| n > 3)
+}
+
+#[test]
+fn a_pole_before_leaves_is_followed_to_its_end() {
+    let lit = seen(|x, y| {
+        if is_box(x, y) || is_pole(x, y) {
+            14.0 + chance(x, y, 3)
+        } else {
+            leaves(x, y, 1)
+        }
+    });
+    let plate = seen(|x, y| leaves(x, y, 2));
+    let taken = found(&lit, &plate, None);
+    let on_pole = |y: usize| (297..301).all(|x| *taken.at(x, y));
+    let followed = (104..390).filter(|&y| on_pole(y)).count();
+    assert!(followed > 270, "{followed} of 286 rows");
+    let far = |x: usize| !(292..306).contains(&x);
+    let astray = (0..SIZE.area()).filter(|&i| taken.as_slice()[i] && far(i % SIZE.columns));
+    assert_eq!(astray.count(), 0);
+}
+
+#[test]
+fn leaves_alone_lead_nowhere() {
+    for seed in 0..5 {
+        let lit = seen(|x, y| {
+            if is_box(x, y) {
+                14.0 + chance(x, y, 3)
+            } else {
+                leaves(x, y, 10 + seed)
+            }
+        });
+        let plate = seen(|x, y| leaves(x, y, 20 + seed));
+        let taken = found(&lit, &plate, None);
+        let count = taken.as_slice().iter().filter(|t| **t).count();
+        assert_eq!(count, 0, "seed {seed}");
+    }
+}
+
+#[test]
+fn a_trunk_that_the_plate_shows_too_is_left() {
+    let tree = |seed: usize| {
+        move |x: usize, y: usize| {
+            if is_pole(x, y) {
+                14.0 + chance(x, y, 3)
+            } else {
+                leaves(x, y, seed)
+            }
+        }
+    };
+    let lit = seen(|x, y| {
+        if is_box(x, y) {
+            14.0 + chance(x, y, 3)
+        } else {
+            tree(1)(x, y)
+        }
+    });
+    let taken = found(&lit, &seen(tree(2)), None);
+    let count = taken.as_slice().iter().filter(|t| **t).count();
+    assert_eq!(count, 0);
+}
+
+#[test]
+fn the_person_ends_it() {
+    let lit = seen(|x, y| {
+        if is_box(x, y) || is_pole(x, y) {
+            14.0 + chance(x, y, 3)
+        } else {
+            leaves(x, y, 1)
+        }
+    });
+    let plate = seen(|x, y| leaves(x, y, 2));
+    let person = Window {
+        left: 280,
+        top: 250,
+        right: 330,
+        bottom: 400,
+    };
+    let taken = found(&lit, &plate, Some(person));
+    assert!((110..240).any(|y| *taken.at(299, y)));
+    assert!((0..SIZE.area()).all(|i| i / SIZE.columns < 250 || !taken.as_slice()[i]));
+}
+
+#[test]
+fn a_flat_face_goes_on_over_texture_and_no_farther() {
+    let corner = |x: usize, y: usize| (340..380).contains(&x) && y < 80;
+    let lit = seen(|x, y| {
+        if is_box(x, y) || corner(x, y) {
+            14.0
+        } else {
+            leaves(x, y, 1)
+        }
+    });
+    let plate = seen(|x, y| leaves(x, y, 2));
+    let taken = found(&lit, &plate, None);
+    let inside = (0..80 * 40)
+        .filter(|i| *taken.at(340 + i % 40, i / 40))
+        .count();
+    // Its rim is left to the mask, which grows anyway.
+    assert!(inside > 2000, "{inside} of 3200");
+    let outside = (0..SIZE.area()).filter(|&i| {
+        let (x, y) = (i % SIZE.columns, i / SIZE.columns);
+        taken.as_slice()[i] && !(338..383).contains(&x) && y < 83
+    });
+    assert_eq!(outside.count(), 0);
+}
