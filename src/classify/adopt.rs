@@ -117,21 +117,21 @@ fn leave_far_shadows(classified: &mut Classified, regions: &Regions) {
     }
 }
 
-/// Reflections in a pane and shadows that change a surface's look may be far from the gear and like
-/// nothing else; but where gear stands, what keeps standing still is its doing.
+/// Shadows that change a surface's look and a box's own creases may be like nothing else; but beside
+/// gear what keeps standing still is its doing. Farther off it may be the plate that has changed:
+/// whoever walks through it stays, too, against every pose.
 fn adopt_what_stays(classified: &mut Classified, regions: &Regions) {
-    if !classified.labels.contains(&Label::Gear) {
-        return;
-    }
+    let is_gear = |l: Label| l == Label::Gear;
+    let to_gear = ways(regions, &classified.labels, is_gear, LEAST_GEAR);
     let decided = classified.probabilities.iter().zip(&regions.pieces);
-    for (label, (p, piece)) in classified.labels.iter_mut().zip(decided) {
+    for ((label, (p, piece)), way) in classified.labels.iter_mut().zip(decided).zip(to_gear) {
         let f = &piece.features;
         let stays = f.still > STAYING_STILL
             && f.returns < STAYING_RETURNS
             && f.inner_agreement < OTHER_STRUCTURE
             && f.difference > STAYING_DIFFERENCE;
         let may_be = p.removed() > STAYING_DOUBT && p.of(Label::Person) < STAYING_PERSON;
-        if !label.is_removed() && stays && may_be && !stays_sky(f) {
+        if !label.is_removed() && way < PART_REACH && stays && may_be && !stays_sky(f) {
             *label = p.likeliest_removed();
         }
     }
