@@ -44,7 +44,7 @@ mod watch_args;
 use std::ffi::OsString;
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory, Parser};
 
 use args::{Args, Command};
 use exit_status::ExitStatus;
@@ -80,6 +80,12 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
             failure.status.into()
         }
     }
+}
+
+/// The command line as it is defined, for what is made of it: manual pages and completions.
+#[doc(hidden)]
+pub fn definition() -> clap::Command {
+    Args::command()
 }
 
 fn clean_command(typed: &args::CleanArgs, messages: &Messages) -> Result<ExitStatus, Failure> {
