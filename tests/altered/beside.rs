@@ -18,7 +18,7 @@ const POOL: f64 = 2.0;
 pub(super) fn gear_before_person(shots: &Shots) -> Option<Samples> {
     let gear = extent(shots, Label::Gear)?;
     let person = extent(shots, Label::Person)?;
-    let middle = |(left, right, ..): (usize, usize, usize, usize)| (left + right) / 2;
+    let middle = |(left, right, ..): (usize, usize, usize, usize)| usize::midpoint(left, right);
     let overlap = (OVERLAP * shots.lit.size.columns as f64) as i64;
     let step = if middle(gear) < middle(person) {
         person.0 as i64 + overlap - gear.1 as i64
@@ -34,7 +34,7 @@ pub(super) fn gear_before_person(shots: &Shots) -> Option<Samples> {
 pub(super) fn shadow_across_person(shots: &Shots) -> Option<Samples> {
     let gear = extent(shots, Label::Gear)?;
     let (left, right, top, bottom) = extent(shots, Label::Person)?;
-    let middle = (gear.0 + gear.1) / 2;
+    let middle = usize::midpoint(gear.0, gear.1);
     let across = left.min(middle)..right.max(middle);
     let height = (bottom - top) / 8;
     let down = bottom.saturating_sub(2 * height)..bottom.saturating_sub(height);
@@ -69,9 +69,9 @@ pub(super) fn glints_on_face(shots: &Shots) -> Option<Samples> {
 pub(super) fn cut_through_gear(shots: &Shots) -> Option<Shots> {
     let gear = extent(shots, Label::Gear)?;
     let person = extent(shots, Label::Person)?;
-    let middle = (gear.0 + gear.1) / 2;
+    let middle = usize::midpoint(gear.0, gear.1);
     let columns = shots.lit.size.columns;
-    let part = if middle < (person.0 + person.1) / 2 {
+    let part = if middle < usize::midpoint(person.0, person.1) {
         middle..columns
     } else {
         0..middle
