@@ -18,6 +18,7 @@ use rayon::prelude::*;
 use crate::numeric::elementary::ln;
 use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers};
 use crate::scene::{Plane, SceneLinear};
+use crate::vectors::vectorised;
 
 /// Light added before any logarithm, share of white: veiling glare of a wide lens keeps real
 /// blacks above about this level, and noise would otherwise rule the logarithm (common practice,
@@ -90,9 +91,11 @@ fn log_ratio(lit: &Plane<f32>, plate: &Plane<f32>) -> Plane<f32> {
                     buffers,
                     plate_light,
                 );
-                for (out, p) in out.iter_mut().zip(plate_light.iter()) {
-                    *out = ln((out.max(0.0) + FLARE) / (p.max(0.0) + FLARE));
-                }
+                vectorised(|| {
+                    for (out, p) in out.iter_mut().zip(plate_light.iter()) {
+                        *out = ln((out.max(0.0) + FLARE) / (p.max(0.0) + FLARE));
+                    }
+                });
             },
         );
     out

@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use super::{Model, Registration};
 use crate::numeric::interpolation::{KernelTable, lanczos3};
 use crate::scene::{Plane, Point, SceneLinear, Size, Window};
+use crate::vectors::vectorised;
 
 /// Taps of the kernel along one side.
 const TAPS: usize = 6;
@@ -150,12 +151,14 @@ impl Source {
             .enumerate()
             .for_each_init(Vec::new, |places, (y, (((red, green), blue), shown))| {
                 places_along(registration, window, window.top + y, places);
-                for (x, &place) in places.iter().enumerate() {
-                    if self.shows(place) {
-                        let [r, g, b, _] = self.sample(&kernel, place);
-                        (red[x], green[x], blue[x], shown[x]) = (r, g, b, true);
+                vectorised(|| {
+                    for (x, &place) in places.iter().enumerate() {
+                        if self.shows(place) {
+                            let [r, g, b, _] = self.sample(&kernel, place);
+                            (red[x], green[x], blue[x], shown[x]) = (r, g, b, true);
+                        }
                     }
-                }
+                });
             });
         (picture, shown)
     }
@@ -166,7 +169,8 @@ impl Source {
         within(place.x, self.plate.columns) && within(place.y, self.plate.rows)
     }
 
-    #[inline]
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn sample(&self, kernel: &KernelTable<TAPS>, place: Point) -> Pixel {
         let (x, y) = (place.x - self.corner.x, place.y - self.corner.y);
         let (whole_x, whole_y) = (x.floor(), y.floor());
@@ -201,7 +205,8 @@ impl Source {
 
 /// The weighted sum, kept near the range of the sixteen innermost samples. Plain counted loops,
 /// so that the four lanes become one vector.
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn weighted(rows: [&[Pixel; TAPS]; TAPS], across: &[f32; TAPS], down: &[f32; TAPS]) -> Pixel {
     let mut sum = [0.0; 4];
     let mut low = rows[2][2];

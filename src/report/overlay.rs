@@ -202,7 +202,7 @@ fn is_border<T: Clone + Send + Sync>(
 }
 
 /// A plane at another size; where it shrinks, the `heavier` of what falls together stays.
-fn resized<T: Copy + Send + Sync>(
+fn resized<T: Copy + Default + Send + Sync>(
     plane: &Plane<T>,
     size: Size,
     heavier: impl Fn(T, T) -> T + Sync,

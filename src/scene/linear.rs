@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::{Plane, Size};
+use crate::vectors::vectorised;
 
 /// Rows x columns x 3 of scene-linear light, f32, in the file's own primaries, planar.
 ///
@@ -46,9 +47,11 @@ impl SceneLinear {
             .enumerate()
             .for_each(|(y, out)| {
                 let rows = r.row(y).iter().zip(g.row(y)).zip(b.row(y));
-                for (out, ((r, g), b)) in out.iter_mut().zip(rows) {
-                    *out = 0.2126 * r + 0.7152 * g + 0.0722 * b;
-                }
+                vectorised(|| {
+                    for (out, ((r, g), b)) in out.iter_mut().zip(rows) {
+                        *out = 0.2126 * r + 0.7152 * g + 0.0722 * b;
+                    }
+                });
             });
         out
     }

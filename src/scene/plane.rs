@@ -4,6 +4,10 @@ use ndarray::ArrayView2;
 use rayon::prelude::*;
 
 use super::Size;
+use crate::vectors::vectorised;
+
+/// Values that a task works on: some rows, small enough to share out evenly.
+const CHUNK: usize = 16_384;
 
 /// Rows x columns of `T`, rows end to end. The name of a variable says the unit.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,21 +39,20 @@ impl<T: Clone + Send + Sync> Plane<T> {
     }
 
     /// A plane whose value at each `(x, y)` is what `value` says; rows run in parallel.
-    pub fn from_fn(size: Size, value: impl Fn(usize, usize) -> T + Sync) -> Self {
-        if size.area() == 0 {
-            return Self {
-                size,
-                values: Vec::new(),
-            };
-        }
-        let mut values = vec![value(0, 0); size.area()];
+    pub fn from_fn(size: Size, value: impl Fn(usize, usize) -> T + Sync) -> Self
+    where
+        T: Default,
+    {
+        let mut values = vec![T::default(); size.area()];
         values
-            .par_chunks_exact_mut(size.columns)
+            .par_chunks_exact_mut(size.columns.max(1))
             .enumerate()
             .for_each(|(y, row)| {
-                for (x, out) in row.iter_mut().enumerate() {
-                    *out = value(x, y);
-                }
+                vectorised(|| {
+                    for (x, out) in row.iter_mut().enumerate() {
+                        *out = value(x, y);
+                    }
+                });
             });
         Self { size, values }
     }
@@ -117,13 +120,20 @@ impl<T: Clone + Send + Sync> Plane<T> {
 
     /// A plane of the same extent, value by value; in parallel.
     #[must_use]
-    pub fn map<U: Clone + Send + Sync>(&self, f: impl Fn(&T) -> U + Sync + Send) -> Plane<U> {
-        let mut out = Vec::with_capacity(self.size().area());
-        self.as_slice()
-            .par_iter()
-            .with_min_len(4096)
-            .map(f)
-            .collect_into_vec(&mut out);
+    pub fn map<U: Clone + Default + Send + Sync>(
+        &self,
+        f: impl Fn(&T) -> U + Sync + Send,
+    ) -> Plane<U> {
+        let mut out = vec![U::default(); self.size().area()];
+        out.par_chunks_mut(CHUNK)
+            .zip(self.as_slice().par_chunks(CHUNK))
+            .for_each(|(out, values)| {
+                vectorised(|| {
+                    for (out, value) in out.iter_mut().zip(values) {
+                        *out = f(value);
+                    }
+                });
+            });
         Plane::from_vec(self.size(), out)
     }
 
@@ -135,20 +145,24 @@ impl<T: Clone + Send + Sync> Plane<T> {
     pub fn zip<U, V>(&self, other: &Plane<U>, f: impl Fn(&T, &U) -> V + Sync + Send) -> Plane<V>
     where
         U: Clone + Send + Sync,
-        V: Clone + Send + Sync,
+        V: Clone + Default + Send + Sync,
     {
         assert_eq!(
             self.size(),
             other.size(),
             "planes of one frame have one extent"
         );
-        let mut out = Vec::with_capacity(self.size().area());
-        self.as_slice()
-            .par_iter()
-            .zip(other.as_slice().par_iter())
-            .with_min_len(4096)
-            .map(|(a, b)| f(a, b))
-            .collect_into_vec(&mut out);
+        let mut out = vec![V::default(); self.size().area()];
+        out.par_chunks_mut(CHUNK)
+            .zip(self.as_slice().par_chunks(CHUNK))
+            .zip(other.as_slice().par_chunks(CHUNK))
+            .for_each(|((out, ours), theirs)| {
+                vectorised(|| {
+                    for ((out, a), b) in out.iter_mut().zip(ours).zip(theirs) {
+                        *out = f(a, b);
+                    }
+                });
+            });
         Plane::from_vec(self.size(), out)
     }
 

@@ -122,7 +122,12 @@ impl SkyLayer {
 
     /// Does a CIELAB colour belong to this sky?
     pub fn fits(&self, lab: [f32; 3]) -> bool {
-        self.distance2(lab) < MAX_MAHALANOBIS2
+        self.is_within(lab, MAX_MAHALANOBIS2)
+    }
+
+    /// Is the squared Mahalanobis distance to some colour of this sky below `limit`?
+    fn is_within(&self, lab: [f32; 3], limit: f32) -> bool {
+        self.colours.iter().any(|c| c.distance2(lab) < limit)
     }
 }
 
@@ -133,7 +138,7 @@ const LOOSE: f32 = 2.5;
 impl SkyLayer {
     /// Could a CIELAB colour of another frame belong to this sky a little later?
     pub fn fits_loosely(&self, lab: [f32; 3]) -> bool {
-        self.distance2(lab) < LOOSE * MAX_MAHALANOBIS2
+        self.is_within(lab, LOOSE * MAX_MAHALANOBIS2)
     }
 
     /// The same sky in another frame's pixels; `row` tells where in this frame the pixels of a row

@@ -3,7 +3,7 @@
 use crate::scene::{Perceived, Plane, SceneLinear, Size, Window};
 
 /// A part of a plane.
-pub(super) fn part<T: Copy + Send + Sync>(plane: &Plane<T>, window: Window) -> Plane<T> {
+pub(super) fn part<T: Copy + Default + Send + Sync>(plane: &Plane<T>, window: Window) -> Plane<T> {
     Plane::from_fn(window.size(), |x, y| {
         *plane.at(window.left + x, window.top + y)
     })
