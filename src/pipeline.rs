@@ -248,7 +248,7 @@ impl SetUp {
         let examined = self.examine_timed(index, lit, clock)?;
         clock.start("classify");
         let known = examined.known;
-        let (regions, for_mask, found) = examined.apart();
+        let (regions, for_mask, mut found) = examined.apart();
         let classified = classify(&regions, known);
         clock.start("mask");
         let labels = label_plane(&regions, &classified.labels);
@@ -293,11 +293,10 @@ impl SetUp {
             seconds: BTreeMap::new(),
         };
         let carried = Carried::of(
-            self,
-            self.check(lit)?,
-            &found.registration,
+            self.factor,
             Cow::Owned(found.plate),
             &found.sky.mask,
+            &found.still_sky,
         );
         Ok(Decided {
             report,

@@ -3,11 +3,10 @@
 use rayon::prelude::*;
 
 use crate::lighting::{FLARE, LightingChange};
-use crate::numeric::elementary::{exp, ln};
-use crate::numeric::filter::{
-    CONVOLVED_ROWS, GaussianStrip, StripBuffers, gaussian, gradient_length, max_3x3,
-};
+use crate::numeric::elementary::exp;
+use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers};
 use crate::scene::{Perceived, Plane, SceneLinear, Size, lab_from_linear};
+use crate::vectors::vectorised;
 
 use super::tolerant_difference;
 
@@ -17,9 +16,6 @@ const SEEN_BLUR: f32 = 1.2;
 
 /// Displacement that is forgiven, px: sub-pixel parallax and what registration leaves.
 pub const FORGIVEN_SHIFT: usize = 1;
-
-/// Blur before edges are taken, px.
-const EDGE_BLUR: f32 = 0.8;
 
 /// Evidence of change between a lit frame and the plate, per working pixel.
 #[derive(Debug, Clone)]
@@ -32,12 +28,6 @@ pub struct Evidence {
     pub difference: Plane<f32>,
     /// Mean ln ratio over the channels above (+) or below (-) the pool.
     pub excess: Plane<f32>,
-    /// Gradient of ln luminance in the lit frame that the plate does not have nearby.
-    pub new_edge: Plane<f32>,
-    /// Gradient of ln luminance of the plate, largest of the 3x3 neighbourhood.
-    pub plate_edge: Plane<f32>,
-    /// Gradient of ln luminance in the plate that the lit frame does not have nearby.
-    pub lost_edge: Plane<f32>,
 }
 
 /// The plate under the light of the lit frame, as far as that light is smooth.
@@ -95,7 +85,7 @@ fn seen(
 /// Gathers the evidence. `lit_seen` is the lit frame [`as_seen`], `plate` is aligned, its sky
 /// carried along the drift; `to_xyz` belongs to the files' primaries.
 pub fn gather_evidence(
-    (lit, lit_seen): (&SceneLinear, Perceived),
+    lit_seen: Perceived,
     plate: &SceneLinear,
     light: &LightingChange,
     to_xyz: &[[f32; 3]; 3],
@@ -103,17 +93,7 @@ pub fn gather_evidence(
     let relit_seen = relit_as_seen(plate, &light.pool, to_xyz);
     let difference = tolerant_difference(&lit_seen, &relit_seen, FORGIVEN_SHIFT);
     let excess = mean_excess(light);
-    let edges = |picture: &SceneLinear| {
-        let log = picture.luminance().map(|y| ln(y.max(0.0) + FLARE));
-        gradient_length(&gaussian(&log, EDGE_BLUR))
-    };
-    let (lit_edges, plate_edges) = (edges(lit), edges(plate));
-    let beyond = |a: &Plane<f32>, b: &Plane<f32>| a.zip(b, |a, b| (a - b).max(0.0));
-    let plate_edge = max_3x3(&plate_edges);
     Evidence {
-        new_edge: beyond(&lit_edges, &plate_edge),
-        lost_edge: beyond(&plate_edges, &max_3x3(&lit_edges)),
-        plate_edge,
         lit_seen,
         relit_seen,
         difference,
@@ -131,9 +111,13 @@ fn mean_excess(light: &LightingChange) -> Plane<f32> {
             let ratio = light.log_ratio.each_ref().map(|plane| plane.row(y));
             let pool = light.pool.each_ref().map(|plane| plane.row(y));
             let mean = |[r, g, b]: [&[f32]; 3], x: usize| (r[x] + g[x] + b[x]) / 3.0;
-            for (x, out) in out.iter_mut().enumerate() {
-                *out = mean(ratio, x) - mean(pool, x);
-            }
+            let n = out.len();
+            let (ratio, pool) = (ratio.map(|row| &row[..n]), pool.map(|row| &row[..n]));
+            vectorised(|| {
+                for x in 0..n {
+                    out[x] = mean(ratio, x) - mean(pool, x);
+                }
+            });
         });
     out
 }

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use rayon::prelude::*;
 
-use super::comparison::{Plate, beyond_border};
+use super::comparison::Plate;
 use super::{Frame, SetUp};
 use crate::lighting::FLARE;
 use crate::merge::Relight;
@@ -38,27 +38,28 @@ pub(super) enum Carried<'a> {
 }
 
 impl<'a> Carried<'a> {
-    /// `aligned` is the working copy with its sky, open where `sky` says, carried along.
+    /// `aligned` is the working copy with its sky, open where `sky` says, carried along;
+    /// `still_sky` is the light that was there, in row order.
     pub(super) fn of(
-        set_up: &SetUp,
-        plate: &Plate,
-        registration: &Registration,
+        factor: usize,
         aligned: Cow<'a, SceneLinear>,
         sky: &Plane<bool>,
+        still_sky: &[[f32; 3]],
     ) -> Self {
-        if set_up.factor() == 1 {
+        if factor == 1 {
             return Self::Whole(aligned);
         }
-        if sky.as_slice().iter().all(|open| !open) {
+        if still_sky.is_empty() {
             return Self::Nothing;
         }
-        let (still, usable) = plate.aligned(registration);
-        let still = beyond_border(still, &usable);
-        let channels = std::array::from_fn(|c| {
-            let change = aligned.channels[c].zip(&still.channels[c], |to, from| to - from);
-            change.zip(sky, |change, &open| if open { *change } else { 0.0 })
-        });
-        Self::Change(SceneLinear { channels })
+        let mut change = SceneLinear::filled(sky.size(), 0.0);
+        let open = (0..sky.size().area()).filter(|&i| sky.as_slice()[i]);
+        for (i, from) in open.zip(still_sky) {
+            for (c, from) in from.iter().enumerate() {
+                change.channels[c].as_mut_slice()[i] = aligned.channels[c].as_slice()[i] - from;
+            }
+        }
+        Self::Change(change)
     }
 }
 

@@ -39,6 +39,8 @@ const STILLNESS_WEIGHT: f32 = 12.0;
 pub struct Observed<'a> {
     /// The lit frame.
     pub lit: &'a SceneLinear,
+    /// The aligned plate, its sky carried along.
+    pub plate: &'a SceneLinear,
     /// Light.
     pub light: &'a LightingChange,
     /// Evidence of change.

@@ -8,6 +8,7 @@ use super::extent::Extent;
 use super::probe::{Probe, VALUES, Value, Values};
 use super::surroundings::{add_blobs, add_distances, add_surroundings, join_neighbours};
 use super::{Observed, Piece, PieceFeatures, Regions};
+use crate::change::{Edges, edges};
 use crate::numeric::segmentation::Pieces;
 use crate::scene::Size;
 
@@ -92,12 +93,10 @@ impl Sums {
             .push(values[Value::AgreementCoarse as usize]);
     }
 
-    fn add_rim(&mut self, observed: &Observed<'_>, i: usize) {
-        let evidence = observed.evidence;
-        let on_plate_edge = evidence.plate_edge.as_slice()[i] > PLATE_EDGE;
-        self.rim.new_edge += f64::from(evidence.new_edge.as_slice()[i]);
-        self.rim.lost_edge += f64::from(evidence.lost_edge.as_slice()[i]);
-        self.rim.plate_edge += f64::from(u8::from(on_plate_edge));
+    fn add_rim(&mut self, edges: &Edges, i: usize) {
+        self.rim.new_edge += f64::from(edges.new[i]);
+        self.rim.lost_edge += f64::from(edges.lost[i]);
+        self.rim.plate_edge += f64::from(u8::from(edges.plate[i] > PLATE_EDGE));
         self.rim.length += 1;
     }
 
@@ -158,8 +157,17 @@ impl Strip {
             sums: Vec::new(),
             meetings: Vec::new(),
         };
+        let rows = top..(top + STRIP_ROWS).min(size.rows);
+        let first = top * size.columns;
+        if numbers[first..rows.end * size.columns]
+            .iter()
+            .all(|&n| n == 0)
+        {
+            return strip;
+        }
+        let edges = edges(probe.observed.lit, probe.observed.plate, rows.clone());
         let mut place_of: Vec<Option<usize>> = vec![None; pieces.count + 1];
-        for y in top..(top + STRIP_ROWS).min(size.rows) {
+        for y in rows {
             for x in 0..size.columns {
                 let i = y * size.columns + x;
                 let n = numbers[i];
@@ -172,9 +180,10 @@ impl Strip {
                 });
                 let sums = &mut strip.sums[place].1;
                 sums.extent.add(x, y);
-                sums.add(&probe.values(i));
+                let in_strip = i - first;
+                sums.add(&probe.values(i, [edges.new[in_strip], edges.lost[in_strip]]));
                 if meet_neighbours(numbers, size, (x, y), &mut strip.meetings) {
-                    sums.add_rim(probe.observed, i);
+                    sums.add_rim(&edges, in_strip);
                 }
             }
         }

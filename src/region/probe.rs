@@ -108,8 +108,8 @@ impl<'a> Probe<'a> {
         }
     }
 
-    /// The values of pixel `i`, which must belong to a piece.
-    pub(super) fn values(&self, i: usize) -> Values<f32> {
+    /// The values of pixel `i`, which must belong to a piece, with its new and its lost edge.
+    pub(super) fn values(&self, i: usize, [new_edge, lost_edge]: [f32; 2]) -> Values<f32> {
         let o = self.observed;
         let e = o.evidence;
         let ratio = |c: usize| o.light.log_ratio[c].as_slice()[i] - o.light.pool[c].as_slice()[i];
@@ -145,8 +145,8 @@ impl<'a> Probe<'a> {
             o.light.agreement.fine.as_slice()[i],
             o.light.agreement.plate_texture.as_slice()[i],
             o.light.agreement.lit_texture.as_slice()[i],
-            e.new_edge.as_slice()[i],
-            e.lost_edge.as_slice()[i],
+            new_edge,
+            lost_edge,
             f32::from(u8::from(o.sky.mask.as_slice()[i])),
             f32::from(u8::from(lit_sky)),
             self.nearest_tone.as_slice()[i],
