@@ -78,7 +78,7 @@ fn deviation(mut variance: Plane<f32>) -> Plane<f32> {
 fn fine_agreement(lit: &Plane<f32>, plate: &Plane<f32>, floor: &Plane<f32>) -> Plane<f32> {
     let size = lit.size();
     let blur = GaussianStrip::new(FINE_SIGMA, size);
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .zip(floor.as_slice().par_chunks(CONVOLVED_ROWS * size.columns))
@@ -119,7 +119,7 @@ fn fine_agreement(lit: &Plane<f32>, plate: &Plane<f32>, floor: &Plane<f32>) -> P
 /// From lit variance, plate variance and covariance.
 fn agreement([lit, plate, covariance]: &[Plane<f32>; 3], floor: &Plane<f32>) -> Plane<f32> {
     let columns = floor.columns();
-    let mut out = Plane::filled(floor.size(), 0.0f32);
+    let mut out = Plane::unset(floor.size());
     out.as_mut_slice()
         .par_chunks_exact_mut(columns)
         .enumerate()

@@ -70,7 +70,7 @@ pub fn separate_light(
 fn log_ratio(lit: &Plane<f32>, plate: &Plane<f32>) -> Plane<f32> {
     let size = lit.size();
     let blur = GaussianStrip::new(RATIO_BLUR, size);
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .enumerate()

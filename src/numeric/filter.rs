@@ -116,7 +116,7 @@ fn sampled_gaussian(sigma: f32) -> Vec<f32> {
 #[must_use]
 pub fn convolve_separable(plane: &Plane<f32>, kernel: &[f32]) -> Plane<f32> {
     let size = plane.size();
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .enumerate()
@@ -247,7 +247,7 @@ pub fn box_mean(plane: &Plane<f32>, radius: usize) -> Plane<f32> {
     let share = 1.0 / (2 * radius + 1) as f32;
     // Rows above and below a strip are summed up for it alone: few beside its own.
     let strip_rows = STRIP_ROWS.max(4 * radius);
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_mut(strip_rows * size.columns)
         .enumerate()
@@ -416,7 +416,7 @@ fn add_block_means<const N: usize>(row: &[f32], share: f32, out: &mut [f32]) {
 pub fn enlarge(small: &Plane<f32>, factor: usize, size: Size) -> Plane<f32> {
     let at = |i: usize, limit: usize| place_between(i, factor, limit);
     let across: Vec<_> = (0..size.columns).map(|x| at(x, small.columns())).collect();
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_exact_mut(size.columns)
         .enumerate()

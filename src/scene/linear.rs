@@ -41,7 +41,7 @@ impl SceneLinear {
     /// Luminance with the weights of ITU-R BT.709 on linear light.
     pub fn luminance(&self) -> Plane<f32> {
         let [r, g, b] = &self.channels;
-        let mut out = Plane::filled(self.size(), 0.0f32);
+        let mut out = Plane::unset(self.size());
         out.as_mut_slice()
             .par_chunks_exact_mut(self.size().columns.max(1))
             .enumerate()

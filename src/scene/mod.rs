@@ -6,6 +6,7 @@ mod label;
 mod linear;
 mod perceived;
 mod plane;
+mod recycled;
 mod samples;
 mod units;
 
