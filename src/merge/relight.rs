@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::skyline::sky_shares;
+use super::skyline::SkyShares;
 use crate::lighting::FLARE;
 use crate::numeric::elementary::{exp, ln};
 use crate::numeric::filter::gaussian_within;
@@ -94,7 +94,7 @@ pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
 #[derive(Debug)]
 pub struct RelitSurfaces {
     layers: Vec<(Layer, Vec<Cluster>, Vec<[Plane<f32>; 3]>)>,
-    sky_shares: [Plane<f32>; 3],
+    sky_shares: SkyShares,
 }
 
 impl RelitSurfaces {
@@ -105,7 +105,7 @@ impl RelitSurfaces {
             for (cluster, solution) in clusters.iter().zip(&solutions) {
                 cluster.blend(solution, &mut log_gain, |channel, x, y| match layer {
                     Layer::Ground => 1.0,
-                    Layer::Sky => *self.sky_shares[channel].at(x, y),
+                    Layer::Sky => self.sky_shares.at(x, y)[channel],
                 });
             }
         }
@@ -117,11 +117,11 @@ impl RelitSurfaces {
 pub fn relit_surfaces(inputs: &RelightInputs<'_>) -> RelitSurfaces {
     let size = inputs.share.size();
     let hole = Spans::of(size, |x, y| *inputs.share.at(x, y) > 0.0).grown(MASK_MARGIN);
-    let sky_shares = sky_shares(inputs.plate, inputs.sky, &hole);
+    let sky_shares = SkyShares::of(inputs.plate, inputs.sky, hole.clone());
     let layers = [Layer::Ground, Layer::Sky].map(|layer| {
         let wanted = hole.filtered(|x, y| match layer {
             Layer::Ground => !*inputs.sky.at(x, y),
-            Layer::Sky => sky_shares.iter().any(|s| *s.at(x, y) > 0.0),
+            Layer::Sky => sky_shares.at(x, y).iter().any(|&share| share > 0.0),
         });
         let clusters = clusters(&wanted);
         let solve = |cluster: &Cluster| solve_layer(inputs, cluster, layer);
