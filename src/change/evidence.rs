@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use crate::lighting::{FLARE, LightingChange};
 use crate::numeric::elementary::exp;
 use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers};
+use crate::numeric::spans::Spans;
 use crate::scene::{Perceived, Plane, SceneLinear, Size, lab_from_linear};
 use crate::vectors::vectorised;
 
@@ -38,9 +39,10 @@ pub fn relit(plate: &SceneLinear, pool: &[Plane<f32>; 3]) -> SceneLinear {
 
 /// A picture as seen from a normal distance: blurred by [`SEEN_BLUR`], then CIELAB.
 pub fn as_seen(picture: &SceneLinear, to_xyz: &[[f32; 3]; 3]) -> Perceived {
-    seen(picture.size(), to_xyz, |c, y, row| {
+    let read = |c: usize, y: usize, row: &mut [f32]| {
         row.copy_from_slice(picture.channels[c].row(y));
-    })
+    };
+    seen(picture.size(), to_xyz, None, read)
 }
 
 /// The [`relit`] plate [`as_seen`], without holding it.
@@ -49,12 +51,29 @@ pub fn relit_as_seen(
     pool: &[Plane<f32>; 3],
     to_xyz: &[[f32; 3]; 3],
 ) -> Perceived {
-    seen(plate.size(), to_xyz, |c, y, row| {
+    seen(plate.size(), to_xyz, None, relit_rows(plate, pool))
+}
+
+/// The same where it is `asked` for; elsewhere it may be black.
+pub fn relit_as_seen_near(
+    plate: &SceneLinear,
+    pool: &[Plane<f32>; 3],
+    to_xyz: &[[f32; 3]; 3],
+    asked: &Spans,
+) -> Perceived {
+    seen(plate.size(), to_xyz, Some(asked), relit_rows(plate, pool))
+}
+
+fn relit_rows<'a>(
+    plate: &'a SceneLinear,
+    pool: &'a [Plane<f32>; 3],
+) -> impl Fn(usize, usize, &mut [f32]) + Sync + Send + 'a {
+    |c, y, row| {
         let pairs = plate.channels[c].row(y).iter().zip(pool[c].row(y));
         for (out, (&p, &r)) in row.iter_mut().zip(pairs) {
             *out = under(p, r);
         }
-    })
+    }
 }
 
 /// The light of a surface under a log-ratio more.
@@ -63,15 +82,20 @@ fn under(light: f32, log_ratio: f32) -> f32 {
     ((light + FLARE) * exp(log_ratio) - FLARE).max(0.0)
 }
 
-/// A picture, whose rows `read` writes by channel, as seen.
+/// A picture, whose rows `read` writes by channel, as seen; strips that nobody asked for stay 0.
 fn seen(
     size: Size,
     to_xyz: &[[f32; 3]; 3],
+    asked: Option<&Spans>,
     read: impl Fn(usize, usize, &mut [f32]) + Sync + Send,
 ) -> Perceived {
     let blur = GaussianStrip::new(SEEN_BLUR, size);
     let buffers = || (StripBuffers::default(), [const { Vec::new() }; 3]);
     Perceived::from_strips(size, CONVOLVED_ROWS, buffers, |buffers, first, lab| {
+        let rows = first..first + lab[0].len() / size.columns;
+        if asked.is_some_and(|asked| rows.into_iter().all(|y| asked.row(y).is_empty())) {
+            return;
+        }
         let (buffers, light): (&mut StripBuffers, &mut [Vec<f32>; 3]) =
             (&mut buffers.0, &mut buffers.1);
         for (c, light) in light.iter_mut().enumerate() {
@@ -102,7 +126,7 @@ pub fn gather_evidence(
 }
 
 fn mean_excess(light: &LightingChange) -> Plane<f32> {
-    let mut out = Plane::filled(light.pool[0].size(), 0.0f32);
+    let mut out = Plane::unset(light.pool[0].size());
     let columns = out.columns().max(1);
     out.as_mut_slice()
         .par_chunks_exact_mut(columns)

@@ -8,5 +8,7 @@ mod evidence;
 mod tolerant;
 
 pub use edges::{Edges, edges};
-pub use evidence::{Evidence, FORGIVEN_SHIFT, as_seen, gather_evidence, relit, relit_as_seen};
-pub use tolerant::{nearest_difference, tolerant_difference};
+pub use evidence::{
+    Evidence, FORGIVEN_SHIFT, as_seen, gather_evidence, relit, relit_as_seen, relit_as_seen_near,
+};
+pub use tolerant::{nearest_difference, tolerant_difference, tolerant_difference_near};

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Perceived, Plane, chroma, difference2};
 use crate::vectors::vectorised;
 
@@ -15,45 +16,52 @@ const GROUP: usize = 32;
 /// `reach` pixels in steps of `reach` (nine places): half a pixel of parallax is not visible.
 #[must_use]
 pub fn tolerant_difference(one: &Perceived, other: &Perceived, reach: usize) -> Plane<f32> {
+    tolerant(one, other, reach, None)
+}
+
+/// The same where it is `asked` for; elsewhere it may be 0.
+#[must_use]
+pub fn tolerant_difference_near(
+    one: &Perceived,
+    other: &Perceived,
+    reach: usize,
+    asked: &Spans,
+) -> Plane<f32> {
+    tolerant(one, other, reach, Some(asked))
+}
+
+fn tolerant(one: &Perceived, other: &Perceived, reach: usize, asked: Option<&Spans>) -> Plane<f32> {
     let size = one.size();
+    let all = [Run {
+        from: 0,
+        to: size.columns,
+    }];
     let mut out = Plane::filled(size, 0.0f32);
     out.as_mut_slice()
         .par_chunks_exact_mut(size.columns)
         .enumerate()
         .for_each_init(Buffers::default, |buffers, (y, out)| {
+            let runs = asked.map_or(&all[..], |asked| asked.row(y));
+            if runs.is_empty() {
+                return;
+            }
             vectorised(|| {
                 buffers.here.read(one, y, 0);
                 let rows = [y.saturating_sub(reach), y, (y + reach).min(size.rows - 1)];
                 for (row, y) in buffers.there.iter_mut().zip(rows) {
                     row.read(other, y, reach);
                 }
-                let there = &buffers.there;
-                compare(&buffers.here, 0, &there[1], reach, out);
-                buffers.best.resize(GROUP, 0.0);
-                for (group, out) in out.chunks_mut(GROUP).enumerate() {
-                    if out.iter().all(|&d| d <= GOOD_ENOUGH * GOOD_ENOUGH) {
-                        continue;
-                    }
-                    let from = group * GROUP;
-                    let best = &mut buffers.best[..out.len()];
-                    best.copy_from_slice(out);
-                    for row in there {
-                        for shift in [0, reach, 2 * reach] {
-                            compare_min(&buffers.here, from, row, from + shift, best);
-                        }
-                    }
-                    for (out, &best) in out.iter_mut().zip(best.iter()) {
-                        *out = if *out > GOOD_ENOUGH * GOOD_ENOUGH {
-                            best
-                        } else {
-                            *out
-                        };
+                let mut done = 0;
+                for run in runs {
+                    // Whole groups, none of them twice.
+                    let first = (run.from / GROUP * GROUP).max(done);
+                    done = run.to.next_multiple_of(GROUP).min(size.columns);
+                    for from in (first..done).step_by(GROUP) {
+                        let to = (from + GROUP).min(size.columns);
+                        buffers.compare_group(from, reach, &mut out[from..to]);
                     }
                 }
-                for out in out.iter_mut() {
-                    *out = out.sqrt();
-                }
-            })
+            });
         });
     out
 }
@@ -121,6 +129,33 @@ struct Buffers {
     here: Row,
     there: [Row; 3],
     best: Vec<f32>,
+}
+
+impl Buffers {
+    /// The smallest differences of a group of pixels, from pixel `from` on.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn compare_group(&mut self, from: usize, reach: usize, out: &mut [f32]) {
+        const ENOUGH: f32 = GOOD_ENOUGH * GOOD_ENOUGH;
+        let Self { here, there, best } = self;
+        compare(here, from, &there[1], from + reach, out);
+        if out.iter().any(|&d| d > ENOUGH) {
+            best.resize(GROUP, 0.0);
+            let best = &mut best[..out.len()];
+            best.copy_from_slice(out);
+            for row in there.iter() {
+                for shift in [0, reach, 2 * reach] {
+                    compare_min(here, from, row, from + shift, best);
+                }
+            }
+            for (out, &best) in out.iter_mut().zip(best.iter()) {
+                *out = if *out > ENOUGH { best } else { *out };
+            }
+        }
+        for out in out.iter_mut() {
+            *out = out.sqrt();
+        }
+    }
 }
 
 /// One row of CIELAB and its chroma.

@@ -7,7 +7,10 @@ use crate::classify;
 use crate::lighting::{Agreement, LightingChange, NoiseModel};
 use crate::mask::CutPlan;
 use crate::merge::{Relight, RelightInputs, relit_surfaces};
-use crate::region::{Observed, Regions, cut_regions, observe_stillness};
+use crate::numeric::spans::Spans;
+use crate::region::{
+    Observed, REACH as STILLNESS_REACH, Regions, changed_pixels, cut_regions, observe_stillness,
+};
 use crate::registration::Registration;
 use crate::scene::{Perceived, Plane, SceneLinear, Size};
 use crate::sky::{Drift, SkyLayer};
@@ -161,12 +164,14 @@ impl SetUp {
         let lit_seen = lit_seen.unwrap_or_else(|| as_seen(&compared.lit, to_xyz));
         let evidence = gather_evidence(lit_seen, &compared.plate, &compared.light, to_xyz);
         clock.start("stillness");
+        let changed = changed_pixels(&evidence, &compared.light.noise, &compared.usable);
+        let asked = Spans::of(changed.size(), |x, y| *changed.at(x, y)).grown(STILLNESS_REACH);
         let others = self.poses.iter().filter(|p| p.index != index);
-        let others = others.map(|pose| pose.companion(&compared.registration));
+        let others = others.map(|pose| pose.companion(&compared.registration, &asked));
         let stillness = observe_stillness(
             &evidence.lit_seen,
             &evidence.relit_seen,
-            &compared.light.pool,
+            (&compared.light.pool, &asked),
             others,
             to_xyz,
         );
@@ -176,7 +181,7 @@ impl SetUp {
             plate: &compared.plate,
             light: &compared.light,
             evidence: &evidence,
-            usable: &compared.usable,
+            changed: &changed,
             sky: &compared.sky,
             stillness: stillness.as_ref(),
         });

@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::{Model, Registration};
 use crate::numeric::interpolation::{KernelTable, lanczos3};
+use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Plane, Point, SceneLinear, Size, Window};
 use crate::vectors::vectorised;
 
@@ -35,7 +36,19 @@ pub fn warp_plate_to_lit(
         return (plate.clone(), Plane::filled(size, true));
     }
     let source = Source::of(plate, Point::default(), plate.size());
-    source.resampled(registration, whole(size))
+    source.resampled(registration, whole(size), None)
+}
+
+/// [`warp_plate_to_lit`] for the pixels that are `asked` for; elsewhere it may be 0.
+pub fn warp_near(plate: SceneLinear, registration: &Registration, asked: &Spans) -> SceneLinear {
+    let size = asked.size();
+    if registration.is_identity() && plate.size() == size {
+        return plate;
+    }
+    let source = Source::of(&plate, Point::default(), plate.size());
+    drop(plate);
+    let (picture, _) = source.resampled(registration, whole(size), Some(asked));
+    picture
 }
 
 /// Resamples the part of a plate that shows in `window` of the lit frame. `registration` is in the
@@ -61,7 +74,7 @@ pub fn warp_window(
         y: part.top as f64,
     };
     let source = Source::of(&read(part), corner, plate_size);
-    source.resampled(registration, window)
+    source.resampled(registration, window, None)
 }
 
 fn whole(size: Size) -> Window {
@@ -136,7 +149,13 @@ impl Source {
         }
     }
 
-    fn resampled(&self, registration: &Registration, window: Window) -> (SceneLinear, Plane<bool>) {
+    /// `asked`, in the window's pixels, may leave pixels out.
+    fn resampled(
+        &self,
+        registration: &Registration,
+        window: Window,
+        asked: Option<&Spans>,
+    ) -> (SceneLinear, Plane<bool>) {
         let kernel = KernelTable::<TAPS>::from_kernel(lanczos3);
         let size = window.size();
         let mut picture = SceneLinear::filled(size, 0.0);
@@ -150,9 +169,18 @@ impl Source {
             .zip(shown.as_mut_slice().par_chunks_exact_mut(columns))
             .enumerate()
             .for_each_init(Vec::new, |places, (y, (((red, green), blue), shown))| {
+                let all = [Run {
+                    from: 0,
+                    to: size.columns,
+                }];
+                let runs = asked.map_or(&all[..], |asked| asked.row(y));
+                if runs.is_empty() {
+                    return;
+                }
                 places_along(registration, window, window.top + y, places);
                 vectorised(|| {
-                    for (x, &place) in places.iter().enumerate() {
+                    for x in runs.iter().flat_map(|run| run.from..run.to) {
+                        let place = places[x];
                         if self.shows(place) {
                             let [r, g, b, _] = self.sample(&kernel, place);
                             (red[x], green[x], blue[x], shown[x]) = (r, g, b, true);

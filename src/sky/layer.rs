@@ -111,15 +111,6 @@ impl SkyLayer {
         }
     }
 
-    /// Squared Mahalanobis distance of a CIELAB colour to the nearest colour of this sky;
-    /// infinite when there is no sky.
-    pub fn distance2(&self, lab: [f32; 3]) -> f32 {
-        self.colours
-            .iter()
-            .map(|c| c.distance2(lab))
-            .fold(f32::INFINITY, f32::min)
-    }
-
     /// Does a CIELAB colour belong to this sky?
     pub fn fits(&self, lab: [f32; 3]) -> bool {
         self.is_within(lab, MAX_MAHALANOBIS2)
