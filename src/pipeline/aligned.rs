@@ -10,6 +10,7 @@ use crate::lighting::FLARE;
 use crate::merge::Relight;
 use crate::numeric::elementary::exp;
 use crate::numeric::enlarge::RowEnlarger;
+use crate::numeric::spans::Spans;
 use crate::registration::{Registration, warp_window};
 use crate::scene::{ChannelLayout, CodeValues, Encoding, Plane, Samples, SceneLinear, Window};
 
@@ -82,6 +83,11 @@ impl<'a> AlignedPlate<'a> {
 
     /// Scene-linear light in a window of the lit frame.
     pub(super) fn window(&self, window: Window) -> SceneLinear {
+        self.window_where(window, None)
+    }
+
+    /// The same for the pixels `asked` for, in the window's pixels; others may be anything.
+    pub(super) fn window_where(&self, window: Window, asked: Option<&Spans>) -> SceneLinear {
         if let Carried::Whole(carried) = &self.carried {
             let channels = std::array::from_fn(|c| {
                 Plane::from_fn(window.size(), |x, y| {
@@ -92,7 +98,8 @@ impl<'a> AlignedPlate<'a> {
         }
         let samples = &self.plate.samples;
         let read = |part: Window| samples.linear_window(&self.plate.encoding, part);
-        let mut light = warp_window(read, samples.size, &self.registration, window).0;
+        let place = (window, asked);
+        let mut light = warp_window(read, samples.size, &self.registration, place).0;
         if let Carried::Change(change) = &self.carried {
             self.carry(&mut light, change, window);
         }

@@ -12,7 +12,7 @@ use crate::region::{
     Observed, REACH as STILLNESS_REACH, Regions, changed_pixels, cut_regions, observe_stillness,
 };
 use crate::registration::Registration;
-use crate::scene::{Perceived, Plane, SceneLinear, Size};
+use crate::scene::{Perceived, Plane, SceneLinear, Size, recycled};
 use crate::sky::{Drift, SkyLayer};
 
 /// The rim of the sky shows other things' light as well, px: the comparison's blur.
@@ -176,6 +176,7 @@ impl SetUp {
             to_xyz,
         );
         clock.start("regions");
+        recycled::give_back();
         let regions = cut_regions(&Observed {
             lit: &compared.lit,
             plate: &compared.plate,

@@ -54,12 +54,13 @@ pub fn warp_near(plate: SceneLinear, registration: &Registration, asked: &Spans)
 /// Resamples the part of a plate that shows in `window` of the lit frame. `registration` is in the
 /// pixels of the full frames ([`Registration::scaled`]), `plate_size` is the full plate's extent and
 /// `read` hands over a window of the plate in scene-linear light; it is called once at most. The
-/// result has the window's extent.
+/// result has the window's extent; where pixels are `asked` for, in the window's pixels, others may
+/// be 0.
 pub fn warp_window(
     read: impl FnOnce(Window) -> SceneLinear,
     plate_size: Size,
     registration: &Registration,
-    window: Window,
+    (window, asked): (Window, Option<&Spans>),
 ) -> (SceneLinear, Plane<bool>) {
     let Some(part) = part_of_plate(registration, window, plate_size) else {
         let nothing = SceneLinear::filled(window.size(), 0.0);
@@ -74,7 +75,7 @@ pub fn warp_window(
         y: part.top as f64,
     };
     let source = Source::of(&read(part), corner, plate_size);
-    source.resampled(registration, window, None)
+    source.resampled(registration, window, asked)
 }
 
 fn whole(size: Size) -> Window {
@@ -404,7 +405,7 @@ mod tests {
                 Plane::from_fn(part.size(), |x, y| *channel.at(part.left + x, part.top + y))
             }),
         };
-        let (piece, _) = warp_window(read, SIZE, &registration, window);
+        let (piece, _) = warp_window(read, SIZE, &registration, (window, None));
         for (y, x) in [(0, 0), (10, 20), (22, 73)] {
             let (a, b) = (piece.at(x, y), whole.at(16 + x, 20 + y));
             assert!(
@@ -419,7 +420,7 @@ mod tests {
         let registration = registration(Homography::shift(500.0, 0.0));
         let window = whole(SIZE);
         let read = |_| unreachable!("there is nothing to read");
-        let (picture, shown) = warp_window(read, SIZE, &registration, window);
+        let (picture, shown) = warp_window(read, SIZE, &registration, (window, None));
         assert_eq!(picture, SceneLinear::filled(SIZE, 0.0));
         assert!(shown.as_slice().iter().all(|&shown| !shown));
     }

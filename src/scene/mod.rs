@@ -6,7 +6,7 @@ mod label;
 mod linear;
 mod perceived;
 mod plane;
-mod recycled;
+pub(crate) mod recycled;
 mod samples;
 mod units;
 

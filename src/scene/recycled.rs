@@ -26,6 +26,12 @@ pub(super) fn taken<T: 'static>(count: usize) -> Option<Vec<T>> {
     found
 }
 
+/// Gives back what is kept: before work that needs memory for other things.
+pub(crate) fn give_back() {
+    let kept = std::mem::take(&mut *KEPT.lock().unwrap_or_else(PoisonError::into_inner));
+    drop(kept);
+}
+
 /// Keeps the values for others, if they are worth it; the oldest go.
 pub(super) fn given<T: 'static>(mut values: Vec<T>) {
     if values.len() < LEAST_VALUES {
