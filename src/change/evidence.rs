@@ -135,11 +135,10 @@ fn mean_excess(light: &LightingChange) -> Plane<f32> {
             let ratio = light.log_ratio.each_ref().map(|plane| plane.row(y));
             let pool = light.pool.each_ref().map(|plane| plane.row(y));
             let mean = |[r, g, b]: [&[f32]; 3], x: usize| (r[x] + g[x] + b[x]) / 3.0;
-            let n = out.len();
-            let (ratio, pool) = (ratio.map(|row| &row[..n]), pool.map(|row| &row[..n]));
             vectorised(|| {
-                for x in 0..n {
-                    out[x] = mean(ratio, x) - mean(pool, x);
+                let (ratio, pool) = (ratio.map(|r| &r[..columns]), pool.map(|p| &p[..columns]));
+                for (x, out) in out[..columns].iter_mut().enumerate() {
+                    *out = mean(ratio, x) - mean(pool, x);
                 }
             });
         });

@@ -93,19 +93,29 @@ pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
 /// The log-ratio in the mask, a surface at a time; to be laid over the pool.
 #[derive(Debug)]
 pub struct RelitSurfaces {
-    layers: Vec<(Layer, Vec<Cluster>, Vec<[Plane<f32>; 3]>)>,
+    layers: [SolvedLayer; 2],
     sky_shares: SkyShares,
+}
+
+#[derive(Debug)]
+struct SolvedLayer {
+    layer: Layer,
+    clusters: Vec<Cluster>,
+    /// One a cluster, in its window.
+    solutions: Vec<[Plane<f32>; 3]>,
 }
 
 impl RelitSurfaces {
     /// Over the pool that they were worked out with: [`relight`] without a second copy of it.
     pub fn over(self, pool: [Plane<f32>; 3]) -> Relight {
         let mut log_gain = pool;
-        for (layer, clusters, solutions) in self.layers {
-            for (cluster, solution) in clusters.iter().zip(&solutions) {
-                cluster.blend(solution, &mut log_gain, |channel, x, y| match layer {
-                    Layer::Ground => 1.0,
-                    Layer::Sky => self.sky_shares.at(x, y)[channel],
+        for solved in self.layers {
+            for (cluster, solution) in solved.clusters.iter().zip(&solved.solutions) {
+                cluster.blend(solution, &mut log_gain, |channel, x, y| {
+                    match solved.layer {
+                        Layer::Ground => 1.0,
+                        Layer::Sky => self.sky_shares.at(x, y)[channel],
+                    }
                 });
             }
         }
@@ -126,12 +136,13 @@ pub fn relit_surfaces(inputs: &RelightInputs<'_>) -> RelitSurfaces {
         let clusters = clusters(&wanted);
         let solve = |cluster: &Cluster| solve_layer(inputs, cluster, layer);
         let solutions = clusters.par_iter().map(solve).collect();
-        (layer, clusters, solutions)
+        SolvedLayer {
+            layer,
+            clusters,
+            solutions,
+        }
     });
-    RelitSurfaces {
-        layers: layers.into(),
-        sky_shares,
-    }
+    RelitSurfaces { layers, sky_shares }
 }
 
 /// Holes whose rims meet.

@@ -33,7 +33,10 @@ pub(super) fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     let probe = Probe::new(observed, numbers);
     let strips: Vec<Strip> = (0..size.rows.div_ceil(STRIP_ROWS))
         .into_par_iter()
-        .map(|k| Strip::measure(&probe, &pieces, k * STRIP_ROWS))
+        .map_init(
+            || vec![NOWHERE; pieces.count + 1],
+            |places, k| Strip::measure(&probe, &pieces, k * STRIP_ROWS, places),
+        )
         .collect();
     let (sums, shared) = add_up(strips, pieces.count);
     let mut out: Vec<Piece> = sums
@@ -141,6 +144,9 @@ fn inner_agreement(s: &Sums) -> f32 {
     ((both + UNSEEN_STRUCTURE) / (steady(lit) * steady(plate)).sqrt()) as f32
 }
 
+/// Place of a piece that a strip has not met.
+const NOWHERE: u32 = u32::MAX;
+
 /// What a strip of rows adds to the pieces that it meets.
 struct Strip {
     /// Piece numbers and their sums, in the order in which they were met.
@@ -150,7 +156,9 @@ struct Strip {
 }
 
 impl Strip {
-    fn measure(probe: &Probe<'_>, pieces: &Pieces, top: usize) -> Self {
+    /// `places` tells where each piece's sums are, by number; it comes and goes with [`NOWHERE`] for
+    /// all of them.
+    fn measure(probe: &Probe<'_>, pieces: &Pieces, top: usize, places: &mut [u32]) -> Self {
         let size = pieces.numbers.size();
         let numbers = pieces.numbers.as_slice();
         let mut strip = Self {
@@ -166,7 +174,6 @@ impl Strip {
             return strip;
         }
         let edges = edges(probe.observed.lit, probe.observed.plate, rows.clone());
-        let mut place_of: Vec<Option<usize>> = vec![None; pieces.count + 1];
         for y in rows {
             for x in 0..size.columns {
                 let i = y * size.columns + x;
@@ -174,11 +181,12 @@ impl Strip {
                 if n == 0 {
                     continue;
                 }
-                let place = *place_of[n as usize].get_or_insert_with(|| {
+                let place = &mut places[n as usize];
+                if *place == NOWHERE {
+                    *place = strip.sums.len() as u32;
                     strip.sums.push((n, Sums::new()));
-                    strip.sums.len() - 1
-                });
-                let sums = &mut strip.sums[place].1;
+                }
+                let sums = &mut strip.sums[*place as usize].1;
                 sums.extent.add(x, y);
                 let in_strip = i - first;
                 sums.add(&probe.values(i, [edges.new[in_strip], edges.lost[in_strip]]));
@@ -186,6 +194,9 @@ impl Strip {
                     sums.add_rim(&edges, in_strip);
                 }
             }
+        }
+        for (n, _) in &strip.sums {
+            places[*n as usize] = NOWHERE;
         }
         strip
     }

@@ -224,7 +224,7 @@ fn add_blocks<T: Code, const FACTOR: usize, const STEP: usize>(
     let blocks = samples.chunks(FACTOR * STEP);
     for (out, block) in out.iter_mut().zip(blocks) {
         // One check for all: the last block ends with its last sample of the channel.
-        let block = &block[..(FACTOR - 1) * STEP + 1];
+        let block = &block[..=(FACTOR - 1) * STEP];
         let mut sum = 0.0;
         for k in 0..FACTOR {
             sum += block[k * STEP].light(table);
