@@ -65,4 +65,5 @@ pub mod report;
 pub mod scene;
 pub mod shoot;
 pub mod sky;
+mod vectors;
 pub mod verdict;
