@@ -67,4 +67,5 @@ pub mod report;
 pub mod scene;
 pub mod shoot;
 pub mod sky;
+mod vectors;
 pub mod verdict;

@@ -20,7 +20,7 @@ use crate::mask::{CutInputs, beyond_plate, plan_cut};
 use crate::merge::{Patch, Relight, composite};
 use crate::registration::Registration;
 use crate::report::FrameReport;
-use crate::scene::{Encoding, Plane, Samples, Size};
+use crate::scene::{Encoding, Plane, Samples, Size, recycled};
 use crate::verdict::{Signs, judge};
 
 use aligned::{AlignedPlate, Carried};
@@ -220,7 +220,7 @@ impl SetUp {
             extras.relit_plate = Some(aligned.picture(&lit, Some(&gain)));
         }
         let patch = Patch {
-            plate_window: &|window| aligned.window(window),
+            plate_window: &|window, taken| aligned.window_where(window, Some(taken)),
             relight: &gain,
             share: &share,
             factor: self.factor,
@@ -249,7 +249,7 @@ impl SetUp {
         let examined = self.examine_timed(index, lit, clock)?;
         clock.start("classify");
         let known = examined.known;
-        let (mut regions, for_mask, found) = examined.apart();
+        let (mut regions, for_mask, mut found) = examined.apart();
         let mut classified = classify(&regions, known);
         clock.start("follow");
         let seen = FollowInputs {
@@ -270,6 +270,7 @@ impl SetUp {
         });
         drop(for_mask);
         clock.start("relight");
+        recycled::give_back();
         let gain = found.relit_gain(&cut);
         clock.start("verdict");
         let registration = self.registration_report(&found.registration, found.lit.size());
@@ -301,11 +302,10 @@ impl SetUp {
             seconds: BTreeMap::new(),
         };
         let carried = Carried::of(
-            self,
-            self.check(lit)?,
-            &found.registration,
+            self.factor,
             Cow::Owned(found.plate),
             &found.sky.mask,
+            &found.still_sky,
         );
         Ok(Decided {
             report,

@@ -36,18 +36,27 @@ fn help_names_commands_and_exit_codes() {
     }
 }
 
+/// Lines of a terminal that fills the screen of a laptop (1080 px at 20 px a line).
+const SCREEN: usize = 54;
+
+#[test]
+fn every_help_fits_a_screen_and_begins_with_examples() {
+    let shoot = Shoot::new();
+    let commands = derig::cli::definition();
+    for command in commands.get_subcommands() {
+        let name = command.get_name();
+        let output = shoot.derig(&[name, "--help"]);
+        let help = String::from_utf8(output.stdout).unwrap();
+        assert!(help.starts_with("Examples:\n  derig "), "{name}: {help}");
+        let lines = help.lines().count();
+        assert!(lines <= SCREEN, "{name} takes {lines} lines:\n{help}");
+    }
+}
+
 #[test]
 fn cleaned_frames_masks_and_report_are_handed_over() {
     let shoot = Shoot::new();
-    let output = shoot.derig(&[
-        "clean",
-        "lit-1.jpg",
-        "lit-2.jpg",
-        "--plate",
-        "plate.jpg",
-        "--out",
-        "out",
-    ]);
+    let output = shoot.clean(&[]);
     assert_eq!(output.status.code(), Some(0), "{}", said(&output));
     assert!(output.stdout.is_empty());
     let mut names: Vec<_> = std::fs::read_dir(shoot.path("out"))

@@ -17,20 +17,6 @@ use zip::{CompressionMethod, ZipArchive, ZipWriter};
 
 use shoot::{Shoot, read, said};
 
-fn cleaned(shoot: &Shoot, more: &[&str]) {
-    let clean = [
-        "clean",
-        "lit-1.jpg",
-        "lit-2.jpg",
-        "-p",
-        "plate.jpg",
-        "-o",
-        "out",
-    ];
-    let output = shoot.derig(&[&clean[..], more].concat());
-    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
-}
-
 fn redone(shoot: &Shoot, more: &[&str]) -> String {
     let output = shoot.derig(&[&["redo", "out/report.json"], more].concat());
     assert_eq!(output.status.code(), Some(0), "{}", said(&output));
@@ -112,7 +98,7 @@ fn an_untouched_mask_gives_the_same_bytes() {
     ] {
         for depth in ["8", "16"] {
             let shoot = Shoot::new();
-            cleaned(&shoot, &["--format", format, "--mask-depth", depth]);
+            shoot.cleaned(&["--format", format, "--mask-depth", depth]);
             redone(&shoot, &["--out", "again"]);
             for name in [
                 name,
@@ -138,7 +124,7 @@ fn an_untouched_mask_gives_the_same_bytes() {
 #[test]
 fn a_painted_blob_changes_pixels_only_there() {
     let shoot = Shoot::new();
-    cleaned(&shoot, &["--format", "png"]);
+    shoot.cleaned(&["--format", "png"]);
     let merged = read(&shoot.path("out/lit-1.png"));
     let other = bytes(&shoot, "out/lit-2.png");
     let mask_path = shoot.path("out/lit-1-mask.png");
@@ -180,7 +166,7 @@ fn a_painted_blob_changes_pixels_only_there() {
 #[test]
 fn a_patch_that_is_painted_in_shows_the_plate_in_the_frame_s_light() {
     let shoot = Shoot::new();
-    cleaned(&shoot, &["--format", "png", "--layers", "relit-plate"]);
+    shoot.cleaned(&["--format", "png", "--layers", "relit-plate"]);
     let mask = read(&shoot.path("out/lit-1-mask.png"));
     let [left, top] = empty_place(&mask, 40);
     painted(
@@ -225,7 +211,7 @@ fn a_patch_that_is_painted_in_shows_the_plate_in_the_frame_s_light() {
 #[test]
 fn an_erased_region_gives_the_lit_frame_s_samples_back() {
     let shoot = Shoot::new();
-    cleaned(&shoot, &["--format", "png"]);
+    shoot.cleaned(&["--format", "png"]);
     let merged = read(&shoot.path("out/lit-1.png"));
     let mask = read(&shoot.path("out/lit-1-mask.png"));
     let [x0, y0] = full_place(&mask);
@@ -290,7 +276,7 @@ fn edited(path: &Path, change: impl Fn(&mut Samples)) {
 #[test]
 fn an_edited_openraster_file_is_taken_back() {
     let shoot = Shoot::new();
-    cleaned(&shoot, &["--format", "png", "--layers", "openraster"]);
+    shoot.cleaned(&["--format", "png", "--layers", "openraster"]);
     let merged = read(&shoot.path("out/lit-1.png"));
     // Saved again without a change: nothing changes.
     edited(&shoot.path("out/lit-1.ora"), |_| {});
@@ -343,7 +329,7 @@ fn an_edited_openraster_file_is_taken_back() {
 #[test]
 fn one_point_releases_what_was_taken_and_one_takes_it_again() {
     let shoot = Shoot::new();
-    cleaned(&shoot, &["--format", "png"]);
+    shoot.cleaned(&["--format", "png"]);
     let mask = read(&shoot.path("out/lit-1-mask.png"));
     let [x, y] = full_place(&mask);
     let point = format!("{x},{y}");
@@ -376,7 +362,7 @@ fn one_point_releases_what_was_taken_and_one_takes_it_again() {
 #[test]
 fn corrections_for_the_set_up_reach_every_frame() {
     let shoot = Shoot::new();
-    cleaned(&shoot, &["--format", "png"]);
+    shoot.cleaned(&["--format", "png"]);
     let masks = ["out/lit-1-mask.png", "out/lit-2-mask.png"].map(|name| read(&shoot.path(name)));
     let [left, top] = empty_place(&masks[0], 30);
     let text = format!(
@@ -401,7 +387,7 @@ fn corrections_for_the_set_up_reach_every_frame() {
 #[test]
 fn what_cannot_be_taken_back_is_refused_in_words() {
     let shoot = Shoot::new();
-    cleaned(&shoot, &[]);
+    shoot.cleaned(&[]);
     let mask = read(&shoot.path("out/lit-1-mask.png"));
     let of = |columns: usize, rows: usize| Samples {
         size: derig::scene::Size { columns, rows },
@@ -473,7 +459,7 @@ fn decided(path: &Path) -> (Samples, Vec<String>) {
 #[test]
 fn a_point_means_what_stood_there_before_the_call() {
     let shoot = Shoot::new();
-    cleaned(&shoot, &[]);
+    shoot.cleaned(&[]);
     let (pieces, labels) = decided(&shoot.path("out/for-redo/lit-2.zip"));
     let number =
         |x: usize, y: usize| (0..3).fold(0, |n, c| (n << 8) | usize::from(pieces.code(x, y, c)));

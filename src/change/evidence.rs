@@ -3,11 +3,11 @@
 use rayon::prelude::*;
 
 use crate::lighting::{FLARE, LightingChange};
-use crate::numeric::elementary::{exp, ln};
-use crate::numeric::filter::{
-    CONVOLVED_ROWS, GaussianStrip, StripBuffers, gaussian, gradient_length, max_3x3,
-};
+use crate::numeric::elementary::exp;
+use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers};
+use crate::numeric::spans::Spans;
 use crate::scene::{Perceived, Plane, SceneLinear, Size, lab_from_linear};
+use crate::vectors::vectorised;
 
 use super::tolerant_difference;
 
@@ -17,9 +17,6 @@ const SEEN_BLUR: f32 = 1.2;
 
 /// Displacement that is forgiven, px: sub-pixel parallax and what registration leaves.
 pub const FORGIVEN_SHIFT: usize = 1;
-
-/// Blur before edges are taken, px.
-const EDGE_BLUR: f32 = 0.8;
 
 /// Evidence of change between a lit frame and the plate, per working pixel.
 #[derive(Debug, Clone)]
@@ -32,12 +29,6 @@ pub struct Evidence {
     pub difference: Plane<f32>,
     /// Mean ln ratio over the channels above (+) or below (-) the pool.
     pub excess: Plane<f32>,
-    /// Gradient of ln luminance in the lit frame that the plate does not have nearby.
-    pub new_edge: Plane<f32>,
-    /// Gradient of ln luminance of the plate, largest of the 3x3 neighbourhood.
-    pub plate_edge: Plane<f32>,
-    /// Gradient of ln luminance in the plate that the lit frame does not have nearby.
-    pub lost_edge: Plane<f32>,
 }
 
 /// The plate under the light of the lit frame, as far as that light is smooth.
@@ -48,9 +39,10 @@ pub fn relit(plate: &SceneLinear, pool: &[Plane<f32>; 3]) -> SceneLinear {
 
 /// A picture as seen from a normal distance: blurred by [`SEEN_BLUR`], then CIELAB.
 pub fn as_seen(picture: &SceneLinear, to_xyz: &[[f32; 3]; 3]) -> Perceived {
-    seen(picture.size(), to_xyz, |c, y, row| {
+    let read = |c: usize, y: usize, row: &mut [f32]| {
         row.copy_from_slice(picture.channels[c].row(y));
-    })
+    };
+    seen(picture.size(), to_xyz, None, read)
 }
 
 /// The [`relit`] plate [`as_seen`], without holding it.
@@ -59,12 +51,29 @@ pub fn relit_as_seen(
     pool: &[Plane<f32>; 3],
     to_xyz: &[[f32; 3]; 3],
 ) -> Perceived {
-    seen(plate.size(), to_xyz, |c, y, row| {
+    seen(plate.size(), to_xyz, None, relit_rows(plate, pool))
+}
+
+/// The same where it is `asked` for; elsewhere it may be black.
+pub fn relit_as_seen_near(
+    plate: &SceneLinear,
+    pool: &[Plane<f32>; 3],
+    to_xyz: &[[f32; 3]; 3],
+    asked: &Spans,
+) -> Perceived {
+    seen(plate.size(), to_xyz, Some(asked), relit_rows(plate, pool))
+}
+
+fn relit_rows<'a>(
+    plate: &'a SceneLinear,
+    pool: &'a [Plane<f32>; 3],
+) -> impl Fn(usize, usize, &mut [f32]) + Sync + Send + 'a {
+    |c, y, row| {
         let pairs = plate.channels[c].row(y).iter().zip(pool[c].row(y));
         for (out, (&p, &r)) in row.iter_mut().zip(pairs) {
             *out = under(p, r);
         }
-    })
+    }
 }
 
 /// The light of a surface under a log-ratio more.
@@ -73,15 +82,20 @@ fn under(light: f32, log_ratio: f32) -> f32 {
     ((light + FLARE) * exp(log_ratio) - FLARE).max(0.0)
 }
 
-/// A picture, whose rows `read` writes by channel, as seen.
+/// A picture, whose rows `read` writes by channel, as seen; strips that nobody asked for stay 0.
 fn seen(
     size: Size,
     to_xyz: &[[f32; 3]; 3],
+    asked: Option<&Spans>,
     read: impl Fn(usize, usize, &mut [f32]) + Sync + Send,
 ) -> Perceived {
     let blur = GaussianStrip::new(SEEN_BLUR, size);
     let buffers = || (StripBuffers::default(), [const { Vec::new() }; 3]);
     Perceived::from_strips(size, CONVOLVED_ROWS, buffers, |buffers, first, lab| {
+        let rows = first..first + lab[0].len() / size.columns;
+        if asked.is_some_and(|asked| rows.into_iter().all(|y| asked.row(y).is_empty())) {
+            return;
+        }
         let (buffers, light): (&mut StripBuffers, &mut [Vec<f32>; 3]) =
             (&mut buffers.0, &mut buffers.1);
         for (c, light) in light.iter_mut().enumerate() {
@@ -95,7 +109,7 @@ fn seen(
 /// Gathers the evidence. `lit_seen` is the lit frame [`as_seen`], `plate` is aligned, its sky
 /// carried along the drift; `to_xyz` belongs to the files' primaries.
 pub fn gather_evidence(
-    (lit, lit_seen): (&SceneLinear, Perceived),
+    lit_seen: Perceived,
     plate: &SceneLinear,
     light: &LightingChange,
     to_xyz: &[[f32; 3]; 3],
@@ -103,17 +117,7 @@ pub fn gather_evidence(
     let relit_seen = relit_as_seen(plate, &light.pool, to_xyz);
     let difference = tolerant_difference(&lit_seen, &relit_seen, FORGIVEN_SHIFT);
     let excess = mean_excess(light);
-    let edges = |picture: &SceneLinear| {
-        let log = picture.luminance().map(|y| ln(y.max(0.0) + FLARE));
-        gradient_length(&gaussian(&log, EDGE_BLUR))
-    };
-    let (lit_edges, plate_edges) = (edges(lit), edges(plate));
-    let beyond = |a: &Plane<f32>, b: &Plane<f32>| a.zip(b, |a, b| (a - b).max(0.0));
-    let plate_edge = max_3x3(&plate_edges);
     Evidence {
-        new_edge: beyond(&lit_edges, &plate_edge),
-        lost_edge: beyond(&plate_edges, &max_3x3(&lit_edges)),
-        plate_edge,
         lit_seen,
         relit_seen,
         difference,
@@ -122,7 +126,7 @@ pub fn gather_evidence(
 }
 
 fn mean_excess(light: &LightingChange) -> Plane<f32> {
-    let mut out = Plane::filled(light.pool[0].size(), 0.0f32);
+    let mut out = Plane::unset(light.pool[0].size());
     let columns = out.columns().max(1);
     out.as_mut_slice()
         .par_chunks_exact_mut(columns)
@@ -131,9 +135,12 @@ fn mean_excess(light: &LightingChange) -> Plane<f32> {
             let ratio = light.log_ratio.each_ref().map(|plane| plane.row(y));
             let pool = light.pool.each_ref().map(|plane| plane.row(y));
             let mean = |[r, g, b]: [&[f32]; 3], x: usize| (r[x] + g[x] + b[x]) / 3.0;
-            for (x, out) in out.iter_mut().enumerate() {
-                *out = mean(ratio, x) - mean(pool, x);
-            }
+            vectorised(|| {
+                let (ratio, pool) = (ratio.map(|r| &r[..columns]), pool.map(|p| &p[..columns]));
+                for (x, out) in out[..columns].iter_mut().enumerate() {
+                    *out = mean(ratio, x) - mean(pool, x);
+                }
+            });
         });
     out
 }

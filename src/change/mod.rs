@@ -3,8 +3,12 @@
 //! Every measure is a plane of the working copy that a practitioner could name: how visible the
 //! difference to the relit plate is, whose edge an edge is, whether the same tone lies nearby.
 
+mod edges;
 mod evidence;
 mod tolerant;
 
-pub use evidence::{Evidence, FORGIVEN_SHIFT, as_seen, gather_evidence, relit, relit_as_seen};
-pub use tolerant::{nearest_difference, tolerant_difference};
+pub use edges::{Edges, edges};
+pub use evidence::{
+    Evidence, FORGIVEN_SHIFT, as_seen, gather_evidence, relit, relit_as_seen, relit_as_seen_near,
+};
+pub use tolerant::{nearest_difference, tolerant_difference, tolerant_difference_near};

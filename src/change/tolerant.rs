@@ -2,7 +2,9 @@
 
 use rayon::prelude::*;
 
+use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Perceived, Plane, chroma, difference2};
+use crate::vectors::vectorised;
 
 /// Below this difference (CIE94) no displacement is tried: nothing to see.
 const GOOD_ENOUGH: f32 = 0.5;
@@ -14,43 +16,52 @@ const GROUP: usize = 32;
 /// `reach` pixels in steps of `reach` (nine places): half a pixel of parallax is not visible.
 #[must_use]
 pub fn tolerant_difference(one: &Perceived, other: &Perceived, reach: usize) -> Plane<f32> {
+    tolerant(one, other, reach, None)
+}
+
+/// The same where it is `asked` for; elsewhere it may be 0.
+#[must_use]
+pub fn tolerant_difference_near(
+    one: &Perceived,
+    other: &Perceived,
+    reach: usize,
+    asked: &Spans,
+) -> Plane<f32> {
+    tolerant(one, other, reach, Some(asked))
+}
+
+fn tolerant(one: &Perceived, other: &Perceived, reach: usize, asked: Option<&Spans>) -> Plane<f32> {
     let size = one.size();
+    let all = [Run {
+        from: 0,
+        to: size.columns,
+    }];
     let mut out = Plane::filled(size, 0.0f32);
     out.as_mut_slice()
         .par_chunks_exact_mut(size.columns)
         .enumerate()
         .for_each_init(Buffers::default, |buffers, (y, out)| {
-            buffers.here.read(one, y, 0);
-            let rows = [y.saturating_sub(reach), y, (y + reach).min(size.rows - 1)];
-            for (row, y) in buffers.there.iter_mut().zip(rows) {
-                row.read(other, y, reach);
+            let runs = asked.map_or(&all[..], |asked| asked.row(y));
+            if runs.is_empty() {
+                return;
             }
-            let there = &buffers.there;
-            compare(&buffers.here, 0, &there[1], reach, out);
-            buffers.best.resize(GROUP, 0.0);
-            for (group, out) in out.chunks_mut(GROUP).enumerate() {
-                if out.iter().all(|&d| d <= GOOD_ENOUGH * GOOD_ENOUGH) {
-                    continue;
+            vectorised(|| {
+                buffers.here.read(one, y, 0);
+                let rows = [y.saturating_sub(reach), y, (y + reach).min(size.rows - 1)];
+                for (row, y) in buffers.there.iter_mut().zip(rows) {
+                    row.read(other, y, reach);
                 }
-                let from = group * GROUP;
-                let best = &mut buffers.best[..out.len()];
-                best.copy_from_slice(out);
-                for row in there {
-                    for shift in [0, reach, 2 * reach] {
-                        compare_min(&buffers.here, from, row, from + shift, best);
+                let mut done = 0;
+                for run in runs {
+                    // Whole groups, none of them twice.
+                    let first = (run.from / GROUP * GROUP).max(done);
+                    done = run.to.next_multiple_of(GROUP).min(size.columns);
+                    for from in (first..done).step_by(GROUP) {
+                        let to = (from + GROUP).min(size.columns);
+                        buffers.compare_group(from, reach, &mut out[from..to]);
                     }
                 }
-                for (out, &best) in out.iter_mut().zip(best.iter()) {
-                    *out = if *out > GOOD_ENOUGH * GOOD_ENOUGH {
-                        best
-                    } else {
-                        *out
-                    };
-                }
-            }
-            for out in out.iter_mut() {
-                *out = out.sqrt();
-            }
+            });
         });
     out
 }
@@ -83,28 +94,30 @@ pub fn nearest_difference(
                 if groups.is_empty() {
                     return;
                 }
-                here.read(one, y, 0);
-                for (n, dy) in (0..=2 * reach).step_by(step).enumerate() {
-                    there.read(
-                        other,
-                        (y + dy).saturating_sub(reach).min(size.rows - 1),
-                        reach,
-                    );
-                    for &group in &groups {
-                        let from = group * GROUP;
-                        let to = (from + GROUP).min(size.columns);
-                        let best = &mut out[from..to];
-                        if n == 0 {
-                            best.fill(f32::INFINITY);
-                        }
-                        for shift in (0..=2 * reach).step_by(step) {
-                            compare_min(here, from, there, from + shift, best);
+                vectorised(|| {
+                    here.read(one, y, 0);
+                    for (n, dy) in (0..=2 * reach).step_by(step).enumerate() {
+                        there.read(
+                            other,
+                            (y + dy).saturating_sub(reach).min(size.rows - 1),
+                            reach,
+                        );
+                        for &group in &groups {
+                            let from = group * GROUP;
+                            let to = (from + GROUP).min(size.columns);
+                            let best = &mut out[from..to];
+                            if n == 0 {
+                                best.fill(f32::INFINITY);
+                            }
+                            for shift in (0..=2 * reach).step_by(step) {
+                                compare_min(here, from, there, from + shift, best);
+                            }
                         }
                     }
-                }
-                for out in out.iter_mut() {
-                    *out = out.sqrt();
-                }
+                    for out in out.iter_mut() {
+                        *out = out.sqrt();
+                    }
+                });
             },
         );
     out
@@ -118,6 +131,33 @@ struct Buffers {
     best: Vec<f32>,
 }
 
+impl Buffers {
+    /// The smallest differences of a group of pixels, from pixel `from` on.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn compare_group(&mut self, from: usize, reach: usize, out: &mut [f32]) {
+        const ENOUGH: f32 = GOOD_ENOUGH * GOOD_ENOUGH;
+        let Self { here, there, best } = self;
+        compare(here, from, &there[1], from + reach, out);
+        if out.iter().any(|&d| d > ENOUGH) {
+            best.resize(GROUP, 0.0);
+            let best = &mut best[..out.len()];
+            best.copy_from_slice(out);
+            for row in there.iter() {
+                for shift in [0, reach, 2 * reach] {
+                    compare_min(here, from, row, from + shift, best);
+                }
+            }
+            for (out, &best) in out.iter_mut().zip(best.iter()) {
+                *out = if *out > ENOUGH { best } else { *out };
+            }
+        }
+        for out in out.iter_mut() {
+            *out = out.sqrt();
+        }
+    }
+}
+
 /// One row of CIELAB and its chroma.
 #[derive(Default)]
 struct Row {
@@ -127,6 +167,8 @@ struct Row {
 
 impl Row {
     /// Reads a row, its ends repeated `margin` times.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn read(&mut self, picture: &Perceived, y: usize, margin: usize) {
         let planes = [&picture.lightness, &picture.a, &picture.b];
         for (out, plane) in self.lab.iter_mut().zip(planes) {
@@ -137,12 +179,15 @@ impl Row {
             out.resize(row.len() + 2 * margin, row[row.len() - 1]);
         }
         let [_, a, b] = &self.lab;
-        self.chroma.clear();
-        self.chroma
-            .extend(a.iter().zip(b).map(|(&a, &b)| chroma([0.0, a, b])));
+        self.chroma.resize(a.len(), 0.0);
+        for (out, (&a, &b)) in self.chroma.iter_mut().zip(a.iter().zip(b)) {
+            *out = chroma([0.0, a, b]);
+        }
     }
 
     /// `length` pixels from `from` on: lightness, a, b, chroma.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn part(&self, from: usize, length: usize) -> [&[f32]; 4] {
         let [l, a, b] = &self.lab;
         [l, a, b, &self.chroma].map(|v| &v[from..from + length])
@@ -150,6 +195,8 @@ impl Row {
 }
 
 /// Squared differences of the pixels from `from` on to those of `there` from `at` on.
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn compare(here: &Row, from: usize, there: &Row, at: usize, out: &mut [f32]) {
     let ([l, a, b, c], [m, d, e, f]) = (here.part(from, out.len()), there.part(at, out.len()));
     for (k, out) in out.iter_mut().enumerate() {
@@ -158,6 +205,8 @@ fn compare(here: &Row, from: usize, there: &Row, at: usize, out: &mut [f32]) {
 }
 
 /// The same, the smaller of it and what is there already.
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn compare_min(here: &Row, from: usize, there: &Row, at: usize, best: &mut [f32]) {
     let ([l, a, b, c], [m, d, e, f]) = (here.part(from, best.len()), there.part(at, best.len()));
     for (k, best) in best.iter_mut().enumerate() {

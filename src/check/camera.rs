@@ -1,6 +1,6 @@
 //! Was the camera knocked, zoomed or refocused, and were its settings changed?
 
-use super::{Fault, Measured, Pair, Reason, Shot, SmallFrame, Unit, graded};
+use super::{Fault, Measured, Pair, Reason, Shot, SmallFrame, Told, Unit};
 use crate::photo::CameraFacts;
 
 /// Shift of the picture's middle that spoils a plate, share of the long side: half of the 5 % that
@@ -29,6 +29,11 @@ const MOST_REFOCUS: f64 = 20.0;
 /// Minutes from lit frame to plate: in 20 the sun goes by 5 degrees (15 an hour) and shadows by their
 /// own penumbrae many times; a cloud of a wide frame has left it.
 const MOST_MINUTES: f64 = 20.0;
+
+const ZOOM_BACK: &str =
+    "set the lit frame's focal length again, tape the ring, and shoot the plate again";
+const ZOOM_NOTED: &str = "nothing: this much is taken out; tape the ring before the next plate";
+const FOCUS_NOTED: &str = "nothing: a print hardly shows it; switch autofocus off from now on";
 
 pub(super) fn reasons(pair: &Pair<'_>) -> Vec<Reason> {
     let mut reasons = from_tags(pair.lit, pair.plate);
@@ -92,12 +97,10 @@ fn moved(pair: &Pair<'_>) -> Option<Reason> {
         .into_iter()
         .max_by(|a, b| a.0.weight().total_cmp(&b.0.weight()));
     let (measured, what) = heaviest?;
-    let now = if measured.weight() < 1.0 {
-        "nothing: this much is taken out; lock the head before the next plate"
-    } else {
-        "lock tripod and head, frame as before, and shoot lit frame and plate again"
-    };
-    let told = (Shot::Plate, what, now.to_owned());
+    let told = Told::of(Shot::Plate, what).advise(
+        "lock tripod and head, frame as before, and shoot lit frame and plate again",
+        "nothing: this much is taken out; lock the head before the next plate",
+    );
     Some(pair.reason(Fault::CameraMoved, measured, None, told))
 }
 
@@ -114,13 +117,8 @@ fn zoomed(pair: &Pair<'_>) -> Reason {
         100.0 * change,
         if wider { "smaller" } else { "larger" }
     );
-    let now = "set the lit frame's focal length again, tape the ring, and shoot the plate again";
-    pair.reason(
-        Fault::Zoomed,
-        measured,
-        None,
-        (Shot::Plate, what, now.to_owned()),
-    )
+    let told = Told::of(Shot::Plate, what).advise(ZOOM_BACK, ZOOM_NOTED);
+    pair.reason(Fault::Zoomed, measured, None, told)
 }
 
 fn refocused(pair: &Pair<'_>) -> Option<Reason> {
@@ -133,32 +131,27 @@ fn refocused(pair: &Pair<'_>) -> Option<Reason> {
         unit: Unit::Px,
     };
     let blur = measured.value;
-    let (what, now, shot) = if softening.sigma_px > 0.0 {
-        (
-            format!("the plate is soft: blurred by {blur:.1} px against the lit frame"),
+    let told = if softening.sigma_px > 0.0 {
+        let what = format!("the plate is soft: blurred by {blur:.1} px against the lit frame");
+        Told::of(Shot::Plate, what).advise(
             "focus as for the lit frame, switch autofocus off, use a cable release, and shoot the plate again",
-            Shot::Plate,
+            FOCUS_NOTED,
         )
     } else {
-        (
-            format!("the lit frame is soft: blurred by {blur:.1} px against the plate"),
+        let what = format!("the lit frame is soft: blurred by {blur:.1} px against the plate");
+        Told::of(Shot::LitFrame, what).advise(
             "focus on the person, switch autofocus off, and shoot lit frame and plate again",
-            Shot::LitFrame,
+            FOCUS_NOTED,
         )
     };
-    Some(pair.reason(
-        Fault::FocusChanged,
-        measured,
-        None,
-        (shot, what, now.to_owned()),
-    ))
+    Some(pair.reason(Fault::FocusChanged, measured, None, told))
 }
 
 /// What the tags of the two files say, without any picture.
 pub(super) fn from_tags(lit: &SmallFrame, plate: &SmallFrame) -> Vec<Reason> {
-    let reason = |fault, measured, what: String, now: &str| {
-        let told = (Shot::Plate, what, now.to_owned());
-        graded(fault, measured, (None, lit.size), told)
+    let reason = |fault, measured, what: String, (now, when_noted): (&str, &'static str)| {
+        let told = Told::of(Shot::Plate, what).advise(now, when_noted);
+        told.graded(fault, measured, (None, lit.size))
     };
     let mut reasons = Vec::new();
     if let Some((stops, what)) = exposure_change(&lit.camera, &plate.camera) {
@@ -172,7 +165,8 @@ pub(super) fn from_tags(lit: &SmallFrame, plate: &SmallFrame) -> Vec<Reason> {
         } else {
             "set shutter, aperture and ISO by hand as for the lit frame, and shoot the plate again"
         };
-        reasons.push(reason(Fault::ExposureChanged, measured, what, now));
+        let noted = "nothing: this much is evened out; set the exposure by hand for the next plate";
+        reasons.push(reason(Fault::ExposureChanged, measured, what, (now, noted)));
     }
     if let (Some(a), Some(b)) = (lit.camera.focal_length, plate.camera.focal_length) {
         let measured = Measured {
@@ -181,9 +175,8 @@ pub(super) fn from_tags(lit: &SmallFrame, plate: &SmallFrame) -> Vec<Reason> {
             unit: Unit::Percent,
         };
         let what = format!("zoomed: {a} mm for the lit frame, {b} mm for the plate");
-        let now =
-            "set the lit frame's focal length again, tape the ring, and shoot the plate again";
-        reasons.push(reason(Fault::Zoomed, measured, what, now));
+        let advice = (ZOOM_BACK, ZOOM_NOTED);
+        reasons.push(reason(Fault::Zoomed, measured, what, advice));
     }
     if let (Some(a), Some(b)) = (lit.picture.focus_distance, plate.picture.focus_distance) {
         let measured = Measured {
@@ -193,16 +186,31 @@ pub(super) fn from_tags(lit: &SmallFrame, plate: &SmallFrame) -> Vec<Reason> {
         };
         let what = format!("refocused: on {a} m for the lit frame, on {b} m for the plate");
         let now = "focus as for the lit frame, switch autofocus off, and shoot the plate again";
-        reasons.push(reason(Fault::FocusChanged, measured, what, now));
+        reasons.push(reason(
+            Fault::FocusChanged,
+            measured,
+            what,
+            (now, FOCUS_NOTED),
+        ));
     }
     if let Some(what) = balance_change(lit, plate) {
         let measured = one_setting();
         let now = "set the white balance by hand for both, and shoot the plate again";
-        reasons.push(reason(Fault::WhiteBalanceChanged, measured, what, now));
+        reasons.push(reason(
+            Fault::WhiteBalanceChanged,
+            measured,
+            what,
+            (now, ""),
+        ));
     }
     if let Some(what) = style_change(lit, plate) {
         let now = "use one picture style for both, or develop both raw files alike";
-        reasons.push(reason(Fault::PictureStyleChanged, one_setting(), what, now));
+        reasons.push(reason(
+            Fault::PictureStyleChanged,
+            one_setting(),
+            what,
+            (now, ""),
+        ));
     }
     reasons.extend(minutes_apart(lit, plate).map(|minutes| {
         let measured = Measured {
@@ -213,7 +221,8 @@ pub(super) fn from_tags(lit: &SmallFrame, plate: &SmallFrame) -> Vec<Reason> {
         let what =
             format!("{minutes:.0} minutes between lit frame and plate: light and clouds go on");
         let now = "shoot a plate within a minute or two of the last lit frame";
-        reason(Fault::PlateLate, measured, what, now)
+        let noted = "nothing if sun and clouds are as they were; shoot the next plate sooner";
+        reason(Fault::PlateLate, measured, what, (now, noted))
     }));
     reasons
 }

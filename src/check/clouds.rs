@@ -1,6 +1,6 @@
 //! Are the plate's clouds those of the lit frame, and has the sky any detail?
 
-use super::{Bearing, Fault, Measured, Pair, Reason, Shot, Unit, places};
+use super::{Bearing, Fault, Measured, Pair, Reason, Shot, Told, Unit, places};
 use crate::numeric::robust::median;
 use crate::scene::{CodeValues, Label, Plane, Samples, Size};
 
@@ -45,22 +45,23 @@ fn other_sky(pair: &Pair<'_>) -> Option<Reason> {
         unit: Unit::ColourDifference,
     };
     let place = places::extent(&open).map(|(w, _)| pair.full(w));
-    let what = format!(
+    let mut what = format!(
         "another sky: clouds differ by {:.1} (2 is not seen), however they are carried along",
         measured.value
     );
-    let now = "shoot the plate right after the lit frame, or lit frame and plate again";
-    let told = (Shot::Plate, what, now.to_owned());
-    let mut reason = pair.reason(Fault::OtherSky, measured, place, told);
     let against_sky = gear_on(over.labels.as_slice(), over.sky.as_slice());
-    if reason.bearing == Bearing::Spoils && !against_sky {
-        // No sky is taken from the plate; and yet it is no picture of the same moment.
-        reason.bearing = Bearing::Doubtful;
-        reason
-            .what
-            .push_str("; no gear stands against it in this frame");
-    }
-    Some(reason)
+    // Without gear before it no sky is taken from the plate; and yet it is no picture of the same moment.
+    let at_most = if against_sky {
+        Bearing::Spoils
+    } else {
+        what.push_str("; no gear stands against it in this frame");
+        Bearing::Doubtful
+    };
+    let told = Told::of(Shot::Plate, what).at_most(at_most).advise(
+        "shoot the plate right after the lit frame, or lit frame and plate again",
+        "nothing: clouds that went this far are carried along; shoot the next plate sooner",
+    );
+    Some(pair.reason(Fault::OtherSky, measured, place, told))
 }
 
 fn gear_on(labels: &[Label], sky: &[bool]) -> bool {
@@ -101,17 +102,12 @@ fn clipped(pair: &Pair<'_>) -> Option<Reason> {
         "{:.0} % of the sky is clipped in the {frame}",
         measured.value
     );
-    let now =
-        "expose for the sky (shorter shutter time), raise the flash to match, and shoot both again";
-    let mut reason = pair.reason(
-        Fault::SkyClipped,
-        measured,
-        place,
-        (shot, what, now.to_owned()),
-    );
     // White stays white whichever frame it is taken from: a loss for the picture, not for the plate.
-    reason.bearing = reason.bearing.min(Bearing::Noted);
-    Some(reason)
+    let told = Told::of(shot, what).at_most(Bearing::Noted).advise(
+        "",
+        "nothing for the plate; if its detail matters, expose for the sky and raise the flash to match",
+    );
+    Some(pair.reason(Fault::SkyClipped, measured, place, told))
 }
 
 /// Where a channel of the small copy is clipped.

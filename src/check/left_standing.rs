@@ -3,8 +3,7 @@
 //! It is the same in both frames, so no change tells of it. But a box that hangs in the air with a thin
 //! upright line below it, in both frames alike, was held by that line.
 
-use super::standing::in_lit;
-use super::{Fault, Measured, Pair, Reason, Shot, Unit};
+use super::{Fault, Measured, Pair, Reason, Shot, Stands, Told, Unit};
 use crate::region::connected_blobs;
 use crate::scene::{Label, Plane, Size, Window};
 
@@ -23,26 +22,33 @@ const LEAST_STEP: f32 = 6.0;
 const LONGEST_GAP: usize = 6;
 /// A line of this share of the picture's height is a stand: the legs alone are less.
 const LEAST_STAND: f64 = 0.1;
+/// The same below a box that reaches over a border: what holds it may be out of the picture, and so more
+/// than half as much again is asked of a line below what is seen of it.
+const LEAST_STAND_AT_BORDER: f64 = 0.16;
 
 pub(super) fn reasons(pair: &Pair<'_>) -> Vec<Reason> {
     let over = &pair.over;
     let size = over.labels.size();
-    let standing = in_lit(over);
     let gear = over.regions.numbers.zip(&over.labels, |&n, &label| {
-        n > 0 && label != Label::Person && (label == Label::Gear || standing[n as usize - 1])
+        let stands = n > 0 && pair.stands[n as usize - 1] == Stands::InLit;
+        n > 0 && label != Label::Person && (label == Label::Gear || stands)
     });
     let lightness = [&over.lit_seen.lightness, &over.plate_seen.lightness];
     let longest = boxes(&gear)
         .into_iter()
-        .filter_map(|place| line_below(lightness, &gear, place))
-        .max_by_key(Window::rows);
+        .filter_map(|place| {
+            let least = least_stand(&place, size);
+            Some((line_below(lightness, &gear, (place, least))?, least))
+        })
+        .max_by_key(|(line, _)| line.rows());
     longest
-        .map(|line| told(pair, line, size))
+        .map(|(line, least)| told(pair, line, least))
         .into_iter()
         .collect()
 }
 
-/// Large blobs that do not touch the picture's border: what touches it is held from outside.
+/// Large blobs that do not touch the picture's lower border, below which nothing is to be seen. What
+/// reaches over another border may still have its stand in the picture.
 fn boxes(gear: &Plane<bool>) -> Vec<Window> {
     let size = gear.size();
     let blobs = connected_blobs(gear);
@@ -68,24 +74,24 @@ fn boxes(gear: &Plane<bool>) -> Vec<Window> {
         }
     }
     let least = (LEAST_BOX * size.area() as f64) as usize;
-    let inside = |w: &Window| {
-        w.left > 1 && w.top > 1 && w.right + 1 < size.columns && w.bottom + 1 < size.rows
-    };
     let large = found
         .into_iter()
-        .filter(|(w, area)| *area > least && inside(w));
+        .filter(|(w, area)| *area > least && w.bottom + 1 < size.rows);
     large.map(|(w, _)| w).collect()
 }
 
 /// The longest upright line that begins at the box's lower end and is the same in both frames.
-fn line_below(lightness: [&Plane<f32>; 2], gear: &Plane<bool>, place: Window) -> Option<Window> {
+fn line_below(
+    lightness: [&Plane<f32>; 2],
+    gear: &Plane<bool>,
+    (place, least): (Window, usize),
+) -> Option<Window> {
     let size = gear.size();
     let low = place.bottom - ((LOWEST * place.rows() as f64) as usize).clamp(1, place.rows());
     let columns =
         (place.left..place.right).filter(|&x| (low..place.bottom).any(|y| *gear.at(x, y)));
     let (first, last) = (columns.clone().min()?, columns.max()?);
     let starts = first.saturating_sub(BESIDE)..(last + BESIDE + 1).min(size.columns);
-    let least = (LEAST_STAND * size.rows as f64) as usize;
     let lines = starts.filter_map(|x| {
         let sign = Sign::at(lightness, x, place.bottom + 1)?;
         let down = follow(lightness, sign, (x, place.bottom + 1), Way::Down);
@@ -95,6 +101,16 @@ fn line_below(lightness: [&Plane<f32>; 2], gear: &Plane<bool>, place: Window) ->
         is_stand.then_some(down)
     });
     lines.max_by_key(Window::rows)
+}
+
+/// Rows that a stand below a box takes at least.
+fn least_stand(place: &Window, size: Size) -> usize {
+    let share = if place.left <= 1 || place.top <= 1 || place.right + 1 >= size.columns {
+        LEAST_STAND_AT_BORDER
+    } else {
+        LEAST_STAND
+    };
+    (share * size.rows as f64) as usize
 }
 
 /// Is a line darker or lighter than what is beside it?
@@ -174,19 +190,20 @@ fn follow(
     line
 }
 
-fn told(pair: &Pair<'_>, line: Window, size: Size) -> Reason {
+fn told(pair: &Pair<'_>, line: Window, least: usize) -> Reason {
     let factor = pair.lit.factor() as f64;
     let measured = Measured {
         value: line.rows() as f64 * factor,
-        limit: LEAST_STAND * size.rows as f64 * factor,
+        limit: least as f64 * factor,
         unit: Unit::Px,
     };
     let what = format!(
         "the plate still shows a stand, {:.0} px of it, below where the light was",
         measured.value
     );
+    // A line that is a stand at all is long enough to spoil.
     let now = "carry the stand out of the picture too and shoot the plate again";
-    let told = (Shot::Plate, what, now.to_owned());
+    let told = Told::of(Shot::Plate, what).advise(now, "");
     pair.reason(Fault::StandLeft, measured, Some(pair.full(line)), told)
 }
 
@@ -208,12 +225,22 @@ mod tests {
     }
 
     fn found(lit: &Plane<f32>, plate: &Plane<f32>) -> Option<Window> {
+        below(120..180, lit, plate)
+    }
+
+    /// Below a box that takes some columns.
+    fn below(
+        box_columns: std::ops::Range<usize>,
+        lit: &Plane<f32>,
+        plate: &Plane<f32>,
+    ) -> Option<Window> {
         let gear = Plane::from_fn(SIZE, |x, y| {
-            (120..180).contains(&x) && (20..80).contains(&y)
+            box_columns.contains(&x) && (20..80).contains(&y)
         });
         let places = boxes(&gear);
         assert_eq!(places.len(), 1);
-        line_below([lit, plate], &gear, places[0])
+        let least = least_stand(&places[0], SIZE);
+        line_below([lit, plate], &gear, (places[0], least))
     }
 
     #[test]
@@ -221,6 +248,20 @@ mod tests {
         let both = wall(80..160);
         let line = found(&both, &both).unwrap();
         assert!((75..=80).contains(&line.rows()), "{line:?}");
+    }
+
+    #[test]
+    fn a_box_that_reaches_over_the_side_asks_for_a_longer_line() {
+        let (short, long) = (wall(80..106), wall(80..160));
+        assert!(found(&short, &short).is_some());
+        assert_eq!(below(120..300, &short, &short), None);
+        assert!(below(120..300, &long, &long).is_some());
+    }
+
+    #[test]
+    fn a_box_on_the_lower_border_has_nothing_below_it() {
+        let gear = Plane::from_fn(SIZE, |x, y| (120..180).contains(&x) && y >= 100);
+        assert!(boxes(&gear).is_empty());
     }
 
     #[test]

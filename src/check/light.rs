@@ -5,7 +5,7 @@
 //! the camera changes both alike.
 
 use super::camera::EXPOSURE_STEP;
-use super::{Fault, Measured, Pair, Reason, Shot, Unit};
+use super::{Fault, Measured, Pair, Reason, Shot, Told, Unit};
 use crate::numeric::robust::{median, quantile};
 use crate::pipeline::Overview;
 use crate::scene::chroma;
@@ -224,9 +224,10 @@ fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option
             unit: Unit::Stops,
         };
         let what = format!("the plate is {amount:.1} stops {side} all over: exposure was changed");
-        let now =
-            "set shutter, aperture and ISO by hand as for the lit frame, and shoot the plate again";
-        let told = (Shot::Plate, what, now.to_owned());
+        let told = Told::of(Shot::Plate, what).advise(
+            "set shutter, aperture and ISO by hand as for the lit frame, and shoot the plate again",
+            "nothing: this much is evened out; set the exposure by hand for the next plate",
+        );
         return Some(pair.reason(Fault::ExposureChanged, measured, None, told));
     }
     // A ground that is brighter while the sky is not may be the flash's doing.
@@ -238,8 +239,10 @@ fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option
             unit: Unit::Stops,
         };
         let what = format!("the light changed: the plate is {amount:.1} stops {side}");
-        let now = "wait until the sun is as it was, and shoot the plate again";
-        let told = (Shot::Plate, what, now.to_owned());
+        let told = Told::of(Shot::Plate, what).advise(
+            "wait until the light is as it was, and shoot the plate again",
+            "nothing: the plate is relit by this much; shoot the next one sooner",
+        );
         pair.reason(Fault::LightChanged, measured, None, told)
     })
 }
@@ -290,7 +293,8 @@ fn balance(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option
     } else {
         "set the white balance by hand for both, or develop both raw files alike"
     };
-    let told = (Shot::Plate, what, now.to_owned());
+    let noted = "nothing: this much is evened out; set the white balance by hand from now on";
+    let told = Told::of(Shot::Plate, what).advise(now, noted);
     Some(pair.reason(Fault::WhiteBalanceChanged, measured, None, told))
 }
 
@@ -315,8 +319,10 @@ fn style(pair: &Pair<'_>, cells: &[Cell]) -> Option<Reason> {
         "the picture style was changed: {name} differs by {:.0} %",
         measured.value
     );
-    let now = "use one picture style for both, or develop both raw files alike";
-    let told = (Shot::Plate, what, now.to_owned());
+    let told = Told::of(Shot::Plate, what).advise(
+        "use one picture style for both, or develop both raw files alike",
+        "nothing: this much may be the light; keep one picture style",
+    );
     Some(pair.reason(Fault::PictureStyleChanged, measured, None, told))
 }
 

@@ -14,16 +14,20 @@ mod places;
 mod reason;
 mod sharpness;
 mod standing;
+mod told;
 
 pub use reason::{Answer, Bearing, Fault, Measured, Reason, Shot, Unit};
 pub use sharpness::{Sharpness, Softening};
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::photo::{CameraFacts, Photo, PictureSettings, screen_copy};
 use crate::pipeline::{CleanError, Frame, Overview, SetUp};
 use crate::report::Box2;
 use crate::scene::{Encoding, Samples, Size, Window};
+use standing::Stands;
+use told::Told;
 
 /// Version of the layout of `derig check --json`; grows when a field changes its meaning or goes.
 pub const CHECK_VERSION: u32 = 1;
@@ -120,6 +124,8 @@ struct Pair<'a> {
     plate: &'a SmallFrame,
     /// The lit frame over the plate.
     over: Overview,
+    /// In which of the two frames each piece of change stands.
+    stands: Vec<Stands>,
 }
 
 impl Pair<'_> {
@@ -132,44 +138,8 @@ impl Pair<'_> {
     }
 
     /// A reason at a place, graded by its number.
-    fn reason(
-        &self,
-        fault: Fault,
-        measured: Measured,
-        place: Option<Box2>,
-        (shot, what, now): (Shot, String, String),
-    ) -> Reason {
-        graded(fault, measured, (place, self.size()), (shot, what, now))
-    }
-}
-
-/// From this share of its limit on, a number leaves doubt.
-const DOUBT_FROM: f64 = 0.9;
-
-fn graded(
-    fault: Fault,
-    measured: Measured,
-    (place, size): (Option<Box2>, Size),
-    (shot, what, now): (Shot, String, String),
-) -> Reason {
-    let weight = measured.weight();
-    let bearing = if weight >= 1.0 {
-        Bearing::Spoils
-    } else if weight >= DOUBT_FROM {
-        Bearing::Doubtful
-    } else {
-        Bearing::Noted
-    };
-    Reason {
-        fault,
-        bearing,
-        weight,
-        measured,
-        place,
-        place_in_words: places::words(place, size),
-        what,
-        now,
-        shot,
+    fn reason(&self, fault: Fault, measured: Measured, place: Option<Box2>, told: Told) -> Reason {
+        told.graded(fault, measured, (place, self.size()))
     }
 }
 
@@ -208,9 +178,10 @@ impl PlateToCheck {
         let pair = Pair {
             lit,
             plate: &self.plate,
+            stands: standing::stands(&over),
             over,
         };
-        let parts = [
+        let parts: [fn(&Pair<'_>) -> Vec<Reason>; 6] = [
             camera::reasons,
             light::reasons,
             clouds::reasons,
@@ -218,8 +189,8 @@ impl PlateToCheck {
             left_standing::reasons,
             person::reasons,
         ];
-        let found = parts.iter().flat_map(|part| part(&pair));
-        let found = found.filter(is_told).collect();
+        let found: Vec<Vec<Reason>> = parts.par_iter().map(|part| part(&pair)).collect();
+        let found = found.into_iter().flatten().filter(is_told).collect();
         let reasons = reason::in_order(without_consequences(found));
         FrameCheck {
             answer: reason::answer(&reasons),
@@ -228,16 +199,12 @@ impl PlateToCheck {
     }
 
     fn refused(&self, lit: &SmallFrame, refusal: &Refusal) -> FrameCheck {
-        let mut reason = graded(
-            refusal.fault,
-            refusal.measured,
-            (None, lit.size),
-            (Shot::Plate, refusal.what.clone(), refusal.now.to_owned()),
-        );
-        reason.bearing = refusal.bearing;
-        let mut reasons = vec![reason];
+        let told = Told::of(Shot::Plate, refusal.what.clone()).advise(refusal.now, "");
+        let told = told.at_least(refusal.bearing).at_most(refusal.bearing);
+        let mut reasons = vec![told.graded(refusal.fault, refusal.measured, (None, lit.size))];
         // Tags tell why more surely than pictures that do not line up.
-        reasons.extend(camera::from_tags(lit, &self.plate));
+        let tags = camera::from_tags(lit, &self.plate);
+        reasons.extend(tags.into_iter().filter(is_told));
         FrameCheck {
             answer: reason::answer(&reasons),
             reasons,
@@ -304,7 +271,7 @@ fn refusal(error: &CleanError) -> Refusal {
                     format!("the plate does not line up: {tiles} places agree, {needed} needed")
                 },
                 now: if hardly_any {
-                    "look at both at 100 %; if they are dark or out of focus, shoot both again"
+                    "light and focus both as they should be, and shoot both again"
                 } else {
                     "put the camera back to the same place, framing and focal length, and shoot lit frame and plate again"
                 },

@@ -2,7 +2,7 @@
 //! flash's light cut by the border.
 
 use super::clouds::clipped_plane;
-use super::{Bearing, Fault, Measured, Pair, Reason, Shot, Unit, places};
+use super::{Bearing, Fault, Measured, Pair, Reason, Shot, Told, Unit, places};
 use crate::numeric::filter::box_mean;
 use crate::pipeline::Overview;
 use crate::region::connected_blobs;
@@ -18,8 +18,9 @@ const LARGEST_GLINT: f64 = 0.002;
 /// Around a glint the light is below this share of white: a stop and a half; skin that is clipped all
 /// over is an exposure, not a glint.
 const GLINT_SURROUNDINGS: f32 = 0.35;
-/// Reach of those surroundings, px of the small copy.
-const GLINT_REACH: usize = 4;
+/// Reach of those surroundings, px of the small copy: beyond the rim of the largest glint of a person
+/// who fills the picture's height.
+const GLINT_REACH: usize = 8;
 /// Faces are in this share of the person's height, from above.
 const HEAD_SHARE: f64 = 0.25;
 /// Smallest spot that counts, px of the small copy.
@@ -44,20 +45,22 @@ pub(super) fn reasons(pair: &Pair<'_>) -> Vec<Reason> {
         pair,
         (Fault::GearTouchesPerson, MOST_CONTACT),
         &gear,
-        (
+        [
             "gear touches the person",
             "move the light a hand's width clear of the person and shoot the lit frame again",
-        ),
+            "look at this place once it is cleaned; keep the light a hand's width clear from now on",
+        ],
     ));
     let shadow = contact(Label::GearShadow);
     reasons.extend(touched(
         pair,
         (Fault::ShadowOnPerson, MOST_SHADOW_CONTACT),
         &shadow,
-        (
+        [
             "the gear's shadow meets the person",
             "turn or raise the light until its shadow falls clear, and shoot the lit frame again",
-        ),
+            "look at this place once it is cleaned; let the shadow fall clear from now on",
+        ],
     ));
     reasons.extend(glints(pair));
     reasons.extend(cut_pool(pair));
@@ -103,7 +106,7 @@ fn touched(
     pair: &Pair<'_>,
     (fault, most): (Fault, f64),
     contact: &Plane<bool>,
-    (what, now): (&str, &str),
+    [what, now, when_noted]: [&'static str; 3],
 ) -> Option<Reason> {
     let (window, count) = places::extent(contact)?;
     let side = pair.size().long_side() as f64;
@@ -113,7 +116,7 @@ fn touched(
         unit: Unit::Px,
     };
     let what = format!("{what} along {:.0} px", measured.value);
-    let told = (Shot::LitFrame, what, now.to_owned());
+    let told = Told::of(Shot::LitFrame, what).advise(now, when_noted);
     Some(pair.reason(fault, measured, Some(pair.full(window)), told))
 }
 
@@ -125,8 +128,8 @@ fn glints(pair: &Pair<'_>) -> Option<Reason> {
     }
     let (body, _) = places::extent(&person)?;
     let chin = body.top + (HEAD_SHARE * body.rows() as f64) as usize;
-    let around = box_mean(&pair.over.lit.channels[1], GLINT_REACH);
     let flags = clipped_plane(&pair.lit.small.samples);
+    let around = unclipped_around(&pair.over.lit.channels[1], &flags);
     let clipped = Plane::from_fn(person.size(), |x, y| {
         let is_spot = *flags.at(x, y) && *around.at(x, y) < GLINT_SURROUNDINGS;
         y < chin && is_spot && *person.at(x, y)
@@ -152,21 +155,28 @@ fn glints(pair: &Pair<'_>) -> Option<Reason> {
         "flash glints on the person cover {:.2} % of them: no plate shows what is under",
         measured.value
     );
-    let now =
-        "tip the glasses down or raise the light, powder the skin, and shoot the lit frame again";
-    let told = (Shot::LitFrame, what, now.to_owned());
-    let mut reason = pair.reason(
-        Fault::GlintOnPerson,
-        measured,
-        Some(pair.full(window)),
-        told,
-    );
     // Buttons and buckles glint too: only a person can tell.
-    reason.bearing = match reason.bearing {
-        Bearing::Spoils => Bearing::Doubtful,
-        _ => Bearing::Noted,
-    };
-    Some(reason)
+    let told = Told::of(Shot::LitFrame, what)
+        .at_most(Bearing::Doubtful)
+        .advise(
+            "tip the glasses down or raise the light, powder the skin, and shoot the lit frame again",
+            "nothing for the plate: so small a glint stays, and is soon retouched",
+        );
+    let place = Some(pair.full(window));
+    Some(pair.reason(Fault::GlintOnPerson, measured, place, told))
+}
+
+/// Mean light of what is not clipped around each pixel; white where all is.
+fn unclipped_around(light: &Plane<f32>, clipped: &Plane<bool>) -> Plane<f32> {
+    let open = clipped.map(|&clipped| if clipped { 0.0f32 } else { 1.0 });
+    let share = box_mean(&open, GLINT_REACH);
+    let sum = box_mean(&light.zip(&open, |light, open| light * open), GLINT_REACH);
+    sum.zip(
+        &share,
+        |&sum, &share| {
+            if share > 0.0 { sum / share } else { 1.0 }
+        },
+    )
 }
 
 /// Where gear or its shadow leaves the picture within the flash's light.
@@ -190,9 +200,15 @@ fn cut_pool(pair: &Pair<'_>) -> Option<Reason> {
         "the border cuts the flash's light where gear is to go, along {:.0} % of the long side",
         measured.value
     );
-    let now = "frame a little wider, or flag the light off the border, and shoot both again";
-    let told = (Shot::LitFrame, what, now.to_owned());
-    let mut reason = pair.reason(Fault::PoolCut, measured, Some(pair.full(window)), told);
-    reason.bearing = reason.bearing.min(Bearing::Doubtful);
-    Some(reason)
+    let told = Told::of(Shot::LitFrame, what)
+        .at_most(Bearing::Doubtful)
+        .advise(
+            "frame a little wider, or flag the light off the border, and shoot both again",
+            "look at this border once it is cleaned; frame a little wider from now on",
+        );
+    let place = Some(pair.full(window));
+    Some(pair.reason(Fault::PoolCut, measured, place, told))
 }
+
+#[cfg(test)]
+mod tests;

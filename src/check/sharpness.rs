@@ -26,9 +26,9 @@ const FLAT_SHARE: f64 = 0.1;
 const NOISE_RATIO: f64 = 10.0;
 /// A window must have this many times the noise's gradient energy to tell of edges.
 const ABOVE_NOISE: f64 = 8.0;
-/// Squared gradient a pixel that an edge of some 5 % of the code range in a window gives: less is a
-/// wall or a sky.
-const LEAST_ENERGY: f64 = 2e-5;
+/// Squared gradient a pixel, in one direction, that an edge of some 5 % of the code range in a window
+/// gives: less is a wall or a sky.
+const LEAST_ENERGY: f64 = 1e-5;
 /// Fewest windows that both frames must tell of.
 const LEAST_WINDOWS: usize = 12;
 /// Edges wider than this are no edges, px.
@@ -37,8 +37,8 @@ const WIDEST: f64 = 12.0;
 /// Edge widths of a picture, window by window.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sharpness {
-    /// Squared edge width in px^2; `None` where there is no edge.
-    variances: Vec<Option<f64>>,
+    /// Squared edge width across and down in px^2, window by window; `None` where there is no edge.
+    variances: [Vec<Option<f64>>; 2],
 }
 
 /// By how much the edges of one picture are wider than another's.
@@ -54,7 +54,7 @@ impl Sharpness {
     /// Measures a picture at full size; holds two floats a window.
     pub fn of(samples: &Samples) -> Self {
         let [across, down] = WINDOWS;
-        let energies: Vec<[f64; 2]> = (0..across * down)
+        let energies: Vec<[[f64; 2]; 2]> = (0..across * down)
             .into_par_iter()
             .map(|i| {
                 let place = |k: usize, count: usize, length: usize| {
@@ -63,60 +63,73 @@ impl Sharpness {
                 };
                 let Size { columns, rows } = samples.size;
                 if columns < WINDOW + 2 * MARGIN || rows < WINDOW + 2 * MARGIN {
-                    return [0.0; 2];
+                    return [[0.0; 2]; 2];
                 }
                 let left = place(i % across, across, columns);
                 let top = place(i / across, down, rows);
                 energies(samples, left, top)
             })
             .collect();
-        let flattest: [f64; 2] = std::array::from_fn(|k| {
-            let mut all: Vec<f64> = energies.iter().map(|e| e[k]).collect();
-            quantile(&mut all, FLAT_SHARE).unwrap_or(0.0)
+        let variances = [0, 1].map(|way| {
+            let of_way: Vec<[f64; 2]> = energies.iter().map(|e| e[way]).collect();
+            variances(&of_way)
         });
-        // A picture that is full of edges has no flat window.
-        let noise = if flattest[0] > NOISE_RATIO * flattest[1] {
-            flattest
-        } else {
-            [0.0; 2]
-        };
-        let variances = energies
-            .into_iter()
-            .map(|[plain, blurred]| {
-                let tells = blurred > ABOVE_NOISE * noise[1] && blurred > LEAST_ENERGY;
-                let ratio = (plain - noise[0]) / (blurred - noise[1]);
-                let variance = ADDED_VARIANCE / (ratio.powi(2) - 1.0);
-                (tells && ratio > 1.0 && variance < WIDEST.powi(2)).then_some(variance)
-            })
-            .collect();
         Self { variances }
     }
 
     /// How much softer this picture is than `other` of the same extent; `None` when too few places
-    /// tell.
+    /// tell. A shaken camera smears along one line only: the direction that differs more counts.
     pub fn softening_from(&self, other: &Self) -> Option<Softening> {
-        let both = self.variances.iter().zip(&other.variances);
-        let mut differences: Vec<f64> = both
-            .filter_map(|(own, other)| Some((*own)? - (*other)?))
-            .collect();
-        let windows = differences.len();
-        if windows < LEAST_WINDOWS {
-            return None;
-        }
-        let difference = median(&mut differences)?;
-        Some(Softening {
-            sigma_px: difference.abs().sqrt().copysign(difference),
-            windows,
-        })
+        let ways = self.variances.iter().zip(&other.variances);
+        ways.filter_map(|(own, other)| softening(own, other))
+            .max_by(|a, b| a.sigma_px.abs().total_cmp(&b.sigma_px.abs()))
     }
 }
 
-/// Mean squared gradient of a window, plain and blurred, in squared shares of the code range.
-fn energies(samples: &Samples, left: usize, top: usize) -> [f64; 2] {
+/// Squared edge widths from the windows' gradient energies, plain and blurred.
+fn variances(energies: &[[f64; 2]]) -> Vec<Option<f64>> {
+    let flattest: [f64; 2] = std::array::from_fn(|k| {
+        let mut all: Vec<f64> = energies.iter().map(|e| e[k]).collect();
+        quantile(&mut all, FLAT_SHARE).unwrap_or(0.0)
+    });
+    // A picture that is full of edges has no flat window.
+    let noise = if flattest[0] > NOISE_RATIO * flattest[1] {
+        flattest
+    } else {
+        [0.0; 2]
+    };
+    let variance = |&[plain, blurred]: &[f64; 2]| {
+        let tells = blurred > ABOVE_NOISE * noise[1] && blurred > LEAST_ENERGY;
+        let ratio = (plain - noise[0]) / (blurred - noise[1]);
+        let variance = ADDED_VARIANCE / (ratio.powi(2) - 1.0);
+        (tells && ratio > 1.0 && variance < WIDEST.powi(2)).then_some(variance)
+    };
+    energies.iter().map(variance).collect()
+}
+
+fn softening(own: &[Option<f64>], other: &[Option<f64>]) -> Option<Softening> {
+    let both = own.iter().zip(other);
+    let mut differences: Vec<f64> = both
+        .filter_map(|(own, other)| Some((*own)? - (*other)?))
+        .collect();
+    let windows = differences.len();
+    if windows < LEAST_WINDOWS {
+        return None;
+    }
+    let difference = median(&mut differences)?;
+    Some(Softening {
+        sigma_px: difference.abs().sqrt().copysign(difference),
+        windows,
+    })
+}
+
+/// Mean squared gradient of a window across and down, each plain and blurred, in squared shares of the
+/// code range.
+fn energies(samples: &Samples, left: usize, top: usize) -> [[f64; 2]; 2] {
     let side = WINDOW + 2 * MARGIN;
     let plain = greens(samples, left - MARGIN, top - MARGIN, side);
     let blurred = blur(&blur(&plain, side), side);
-    [energy(&plain, side), energy(&blurred, side)]
+    [1, side].map(|step| [energy(&plain, side, step), energy(&blurred, side, step)])
 }
 
 /// Green code values (grey ones of a grey picture), 0..1: green carries most of the luminance.
@@ -154,14 +167,14 @@ fn blur(plane: &[f32], side: usize) -> Vec<f32> {
     along(&along(plane, 1), side)
 }
 
-fn energy(plane: &[f32], side: usize) -> f64 {
+/// Of the gradient between the pixels `step` before and behind.
+fn energy(plane: &[f32], side: usize, step: usize) -> f64 {
     let mut sum = 0.0f64;
     for y in MARGIN..side - MARGIN {
         for x in MARGIN..side - MARGIN {
             let i = y * side + x;
-            let across = f64::from(plane[i + 1] - plane[i - 1]) / 2.0;
-            let down = f64::from(plane[i + side] - plane[i - side]) / 2.0;
-            sum += across * across + down * down;
+            let gradient = f64::from(plane[i + step] - plane[i - step]) / 2.0;
+            sum += gradient * gradient;
         }
     }
     sum / (WINDOW * WINDOW) as f64
@@ -204,6 +217,28 @@ mod tests {
             let back = sharp.softening_from(&soft).unwrap().sigma_px;
             assert!((back + found).abs() < 1e-9);
         }
+    }
+
+    /// A box of `n` pixels has a variance of `(n^2 - 1) / 12`; only edges across the smear are wider.
+    #[test]
+    fn a_smear_along_one_line_is_measured_too() {
+        let sharp = patches(0.8, 1.0);
+        let CodeValues::Sixteen(codes) = &sharp.values else {
+            panic!("patches have 16 bits")
+        };
+        let mean = |i: usize| {
+            let x = i % SIZE.columns;
+            let part = i - x.min(3)..=i + (SIZE.columns - 1 - x).min(3);
+            let count = part.clone().count() as u32;
+            (codes[part].iter().map(|&v| u32::from(v)).sum::<u32>() / count) as u16
+        };
+        let smeared = Samples {
+            values: CodeValues::Sixteen((0..SIZE.area()).map(mean).collect()),
+            ..sharp.clone()
+        };
+        let found = Sharpness::of(&smeared).softening_from(&Sharpness::of(&sharp));
+        let found = found.unwrap().sigma_px;
+        assert!((found / 2.0 - 1.0).abs() < 0.25, "{found}");
     }
 
     #[test]

@@ -5,7 +5,7 @@
 //! does. Both are told by how far a pixel lies from the unchanged pixels around it, in their own
 //! standard deviations: leaves differ from leaves by one, a black box on a wall by ten.
 
-use super::{Bearing, Fault, Measured, Pair, Reason, Shot, Unit, places};
+use super::{Bearing, Fault, Measured, Pair, Reason, Shot, Told, Unit, places};
 use crate::mask::beyond_plate;
 use crate::numeric::filter::box_mean;
 use crate::pipeline::{Overview, SetUp};
@@ -86,8 +86,10 @@ fn deviation(seen: &Perceived, unchanged: &Plane<f32>) -> Plane<f32> {
 fn farther_in_plate(over: &Overview) -> Vec<Option<f64>> {
     let numbers = &over.regions.numbers;
     let unchanged = numbers.map(|&n| if n == 0 { 1.0f32 } else { 0.0 });
-    let lit = deviation(&over.lit_seen, &unchanged);
-    let plate = deviation(&over.plate_seen, &unchanged);
+    let (lit, plate) = rayon::join(
+        || deviation(&over.lit_seen, &unchanged),
+        || deviation(&over.plate_seen, &unchanged),
+    );
     let mut sums = vec![(0.0f64, 0usize); over.regions.pieces.len()];
     let deviations = lit.as_slice().iter().zip(plate.as_slice());
     for (&number, (&lit, &plate)) in numbers.as_slice().iter().zip(deviations) {
@@ -106,22 +108,28 @@ fn farther_in_plate(over: &Overview) -> Vec<Option<f64>> {
         .collect()
 }
 
-/// Pieces that stand in the plate, by their index.
-fn in_plate(over: &Overview) -> Vec<bool> {
+/// In which of the two frames a piece of change stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Stands {
+    InPlate,
+    InLit,
+    /// In neither for sure: light, leaves, clouds.
+    Nowhere,
+}
+
+/// Of each piece, by its index.
+pub(super) fn stands(over: &Overview) -> Vec<Stands> {
     let pieces = over.regions.pieces.iter().zip(farther_in_plate(over));
     pieces
         .map(|(piece, farther)| {
             let open = piece.features.plate_sky >= OPEN;
-            farther.is_some_and(|f| f > FARTHER_OFF) && is_covered(piece) && !open
+            match farther {
+                Some(_) if !is_covered(piece) => Stands::Nowhere,
+                Some(f) if f > FARTHER_OFF && !open => Stands::InPlate,
+                Some(f) if f < -FARTHER_OFF => Stands::InLit,
+                _ => Stands::Nowhere,
+            }
         })
-        .collect()
-}
-
-/// Pieces that stand in the lit frame, by their index.
-pub(super) fn in_lit(over: &Overview) -> Vec<bool> {
-    let pieces = over.regions.pieces.iter().zip(farther_in_plate(over));
-    pieces
-        .map(|(piece, farther)| farther.is_some_and(|f| f < -FARTHER_OFF) && is_covered(piece))
         .collect()
 }
 
@@ -134,14 +142,13 @@ fn is_covered(piece: &Piece) -> bool {
 /// What stands in the plate, all of it in one reason.
 fn things(pair: &Pair<'_>) -> Option<Reason> {
     let over = &pair.over;
-    let stands = in_plate(over);
     let mask = over
         .regions
         .numbers
-        .map(|&n| n > 0 && stands[n as usize - 1]);
+        .map(|&n| n > 0 && pair.stands[n as usize - 1] == Stands::InPlate);
     let mask = without_small(&mask);
     let (whole, area) = places::extent(&mask)?;
-    let needed = needed(over);
+    let needed = needed(pair);
     let hides = mask.zip(&needed, |&m, &n| m && n);
     let hidden = places::extent(&hides);
     let share = area as f64 / mask.size().area() as f64;
@@ -163,26 +170,31 @@ fn things(pair: &Pair<'_>) -> Option<Reason> {
             who.words()
         )
     };
-    let now = match (hidden.is_some(), who) {
-        (false, _) => {
-            "look whether gear stands before that place in a lit frame; if not, all is well"
-        }
-        (true, Who::Person) => "ask them out of the picture and shoot the plate again",
-        (true, Who::Gear) => "carry it 1 m farther out of the picture and shoot the plate again",
-        (true, Who::Either) => "clear the place and shoot the plate again",
+    let now = match who {
+        Who::Person => "ask them out of the picture and shoot the plate again",
+        Who::Gear => "carry it 1 m farther out of the picture and shoot the plate again",
+        Who::Either => "clear the place and shoot the plate again",
     };
-    let told = (Shot::Plate, what, now.to_owned());
-    let place = Some(pair.full(whole));
-    let mut reason = pair.reason(Fault::StandsInPlate, measured, place, told);
-    if hidden.is_none() {
+    let told = Told::of(Shot::Plate, what);
+    let told = if hidden.is_some() {
+        told.advise(
+            now,
+            "look at this place in both: nothing if it is a branch or leaves",
+        )
+    } else {
         // Whoever covers all of the gear's place leaves nothing beside which it would be seen.
-        reason.bearing = if share > LARGE_THING {
+        let bearing = if share > LARGE_THING {
             Bearing::Doubtful
         } else {
             Bearing::Noted
         };
-    }
-    Some(reason)
+        told.at_least(bearing).at_most(bearing).advise(
+            now,
+            "nothing as long as no gear stands before that place in a lit frame",
+        )
+    };
+    let place = Some(pair.full(whole));
+    Some(pair.reason(Fault::StandsInPlate, measured, place, told))
 }
 
 /// Takes away blobs that are too small for a thing.
@@ -198,14 +210,16 @@ fn without_small(mask: &Plane<bool>) -> Plane<bool> {
 
 /// Where the plate is needed: gear, shadow and glint of the lit frame, what else stands in it and is
 /// not surely the person, and the mask's reach.
-fn needed(over: &Overview) -> Plane<bool> {
-    let standing = in_lit(over);
-    let by_piece: Vec<bool> = standing
+fn needed(pair: &Pair<'_>) -> Plane<bool> {
+    let over = &pair.over;
+    let by_piece: Vec<bool> = pair
+        .stands
         .iter()
         .zip(&over.classified.labels)
         .zip(&over.classified.probabilities)
         .map(|((&stands, label), p)| {
-            label.is_removed() || stands && p.of(Label::Person) < SURELY_A_PERSON
+            let in_lit = stands == Stands::InLit;
+            label.is_removed() || in_lit && p.of(Label::Person) < SURELY_A_PERSON
         })
         .collect();
     let needed = over.regions.numbers.map(|&n| {
@@ -274,7 +288,8 @@ fn beyond(pair: &Pair<'_>) -> Option<Reason> {
         measured.value
     );
     let now = "frame as for the lit frame, a little wider if you must, and shoot the plate again";
-    let told = (Shot::Plate, what, now.to_owned());
+    let noted = "look at this border once it is cleaned; frame a little wider for the next plate";
+    let told = Told::of(Shot::Plate, what).advise(now, noted);
     let place = Some(pair.full(window));
     Some(pair.reason(Fault::PlateDoesNotReach, measured, place, told))
 }

@@ -81,18 +81,15 @@ const STAYING_PERSON: f32 = 0.1;
 
 /// Gives parts and shadows to the gear, by the probabilities `own` of each piece by itself.
 pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions: &Regions) {
-    adopt_parts(classified, own, regions);
-    leave_far_shadows(classified, regions);
+    let places = Places::of(regions);
+    adopt_parts(classified, own, (regions, &places));
+    leave_far_shadows(classified, &places);
     adopt_what_stays(classified, regions);
     for round in 0..SHADOW_ROUNDS {
         let is_anchor = |l: Label| l == Label::Gear || (round > 0 && l == Label::GearShadow);
-        let to_gear = ways(regions, &classified.labels, is_anchor, LEAST_GEAR);
-        let to_person = ways(
-            regions,
-            &classified.labels,
-            |l| l == Label::Person,
-            LEAST_PERSON,
-        );
+        let to_gear = places.ways(&classified.labels, is_anchor, LEAST_GEAR);
+        let is_person = |l: Label| l == Label::Person;
+        let to_person = places.ways(&classified.labels, is_person, LEAST_PERSON);
         for (i, label) in classified.labels.iter_mut().enumerate() {
             let f = &regions.pieces[i].features;
             let is_near = to_gear[i] < SHADOW_REACH && to_gear[i] < NEARER * to_person[i];
@@ -107,9 +104,9 @@ pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions:
     }
 }
 
-fn leave_far_shadows(classified: &mut Classified, regions: &Regions) {
+fn leave_far_shadows(classified: &mut Classified, places: &Places) {
     let is_gear = |l: Label| l == Label::Gear;
-    let to_gear = ways(regions, &classified.labels, is_gear, LEAST_GEAR);
+    let to_gear = places.ways(&classified.labels, is_gear, LEAST_GEAR);
     for (label, way) in classified.labels.iter_mut().zip(to_gear) {
         if *label == Label::GearShadow && way > SHADOW_FAR {
             *label = Label::Other;
@@ -137,14 +134,13 @@ fn adopt_what_stays(classified: &mut Classified, regions: &Regions) {
     }
 }
 
-fn adopt_parts(classified: &mut Classified, own: &[Probabilities], regions: &Regions) {
+fn adopt_parts(
+    classified: &mut Classified,
+    own: &[Probabilities],
+    (regions, places): (&Regions, &Places),
+) {
     let pieces = &regions.pieces;
-    let to_gear = ways(
-        regions,
-        &classified.labels,
-        |l| l == Label::Gear,
-        LEAST_GEAR,
-    );
+    let to_gear = places.ways(&classified.labels, |l| l == Label::Gear, LEAST_GEAR);
     let mut gear: Vec<usize> = (0..pieces.len())
         .filter(|&i| classified.labels[i] == Label::Gear)
         .collect();
@@ -179,71 +175,95 @@ fn colour(f: &PieceFeatures) -> [f32; 3] {
     [f.lit_lightness, f.lit_a, f.lit_b]
 }
 
-/// Shortest way from each piece to a `wanted` one of a blob that takes `least` of the frame, as a
-/// share of the long side; infinite when there is none.
-fn ways(
-    regions: &Regions,
-    labels: &[Label],
-    wanted: impl Fn(Label) -> bool,
-    least: f32,
-) -> Vec<f32> {
-    let size = regions.numbers.size();
-    let cell = (size.long_side() / CELLS).max(1);
-    let occupied = occupied_cells(regions, labels, wanted, (cell, least));
-    let mut out = vec![f32::INFINITY; regions.pieces.len()];
-    if occupied.as_slice().iter().all(|o| !o) {
-        return out;
-    }
-    let bytes = occupied.map(|&o| if o { 255u8 } else { 0 });
-    let grid = occupied.size();
-    let picture = image::GrayImage::from_raw(
-        grid.columns as u32,
-        grid.rows as u32,
-        bytes.as_slice().to_vec(),
-    )
-    .expect("a plane holds rows x columns bytes");
-    let squares = imageproc::distance_transform::euclidean_squared_distance_transform(&picture);
-    let to_share = cell as f32 / size.long_side() as f32;
-    for y in 0..size.rows {
-        for (x, &n) in regions.numbers.row(y).iter().enumerate() {
-            if n > 0 {
-                let square = squares.get_pixel((x / cell) as u32, (y / cell) as u32)[0];
-                let way = &mut out[n as usize - 1];
-                *way = way.min(square.sqrt() as f32 * to_share);
-            }
-        }
-    }
-    out
+/// Where the pieces lie on a grid of square cells.
+struct Places {
+    grid: Size,
+    cell: usize,
+    frame: Size,
+    pieces: usize,
+    /// Piece, cell in row-major order, pixels: one for each time a row of cells meets a piece anew.
+    meetings: Vec<(u32, u32, u32)>,
 }
 
-/// Cells that show a `wanted` piece, of blobs that are large enough.
-fn occupied_cells(
-    regions: &Regions,
-    labels: &[Label],
-    wanted: impl Fn(Label) -> bool,
-    (cell, least): (usize, f32),
-) -> Plane<bool> {
-    let size = regions.numbers.size();
-    let grid = Size {
-        columns: size.columns.div_ceil(cell),
-        rows: size.rows.div_ceil(cell),
-    };
-    let mut counts = Plane::filled(grid, 0u32);
-    for y in 0..size.rows {
-        for (x, &n) in regions.numbers.row(y).iter().enumerate() {
-            if n > 0 && wanted(labels[n as usize - 1]) {
-                let (cx, cy) = (x / cell, y / cell);
-                counts.set(cx, cy, counts.at(cx, cy) + 1);
+impl Places {
+    fn of(regions: &Regions) -> Self {
+        let size = regions.numbers.size();
+        let cell = (size.long_side() / CELLS).max(1);
+        let grid = Size {
+            columns: size.columns.div_ceil(cell),
+            rows: size.rows.div_ceil(cell),
+        };
+        let mut meetings: Vec<(u32, u32, u32)> = Vec::new();
+        for y in 0..size.rows {
+            let parts = regions.numbers.row(y).chunks(cell);
+            for (part, at) in parts.zip((y / cell * grid.columns) as u32..) {
+                for &n in part.iter().filter(|&&n| n > 0) {
+                    match meetings.last_mut() {
+                        Some(last) if last.0 == n - 1 && last.1 == at => last.2 += 1,
+                        _ => meetings.push((n - 1, at, 1)),
+                    }
+                }
             }
         }
+        Self {
+            grid,
+            cell,
+            frame: size,
+            pieces: regions.pieces.len(),
+            meetings,
+        }
     }
-    let blobs = connected_blobs(&counts.map(|&c| c > 0));
-    let mut pixels = vec![0u32; blobs.count + 1];
-    for (&b, &c) in blobs.numbers.as_slice().iter().zip(counts.as_slice()) {
-        pixels[b as usize] += c;
+
+    /// Shortest way from each piece to a `wanted` one of a blob that takes `least` of the frame, as
+    /// a share of the long side; infinite when there is none.
+    fn ways(&self, labels: &[Label], wanted: impl Fn(Label) -> bool, least: f32) -> Vec<f32> {
+        let occupied = self.occupied(labels, wanted, least);
+        let mut out = vec![f32::INFINITY; self.pieces];
+        if occupied.as_slice().iter().all(|o| !o) {
+            return out;
+        }
+        let bytes = occupied.map(|&o| if o { 255u8 } else { 0 });
+        let picture = image::GrayImage::from_raw(
+            self.grid.columns as u32,
+            self.grid.rows as u32,
+            bytes.into_vec(),
+        )
+        .expect("a plane holds rows x columns bytes");
+        let squares = imageproc::distance_transform::euclidean_squared_distance_transform(&picture);
+        let to_share = self.cell as f32 / self.frame.long_side() as f32;
+        let to_cells = squares.as_raw();
+        let to_cells: Vec<f32> = to_cells
+            .iter()
+            .map(|s| s.sqrt() as f32 * to_share)
+            .collect();
+        for &(piece, cell, _) in &self.meetings {
+            let way = &mut out[piece as usize];
+            *way = way.min(to_cells[cell as usize]);
+        }
+        out
     }
-    let least = least * size.area() as f32;
-    blobs
-        .numbers
-        .map(|&b| b > 0 && pixels[b as usize] as f32 >= least)
+
+    /// Cells that show a `wanted` piece, of blobs that are large enough.
+    fn occupied(
+        &self,
+        labels: &[Label],
+        wanted: impl Fn(Label) -> bool,
+        least: f32,
+    ) -> Plane<bool> {
+        let mut counts = Plane::filled(self.grid, 0u32);
+        for &(piece, cell, pixels) in &self.meetings {
+            if wanted(labels[piece as usize]) {
+                counts.as_mut_slice()[cell as usize] += pixels;
+            }
+        }
+        let blobs = connected_blobs(&counts.map(|&c| c > 0));
+        let mut pixels = vec![0u32; blobs.count + 1];
+        for (&b, &c) in blobs.numbers.as_slice().iter().zip(counts.as_slice()) {
+            pixels[b as usize] += c;
+        }
+        let least = least * self.frame.area() as f32;
+        blobs
+            .numbers
+            .map(|&b| b > 0 && pixels[b as usize] as f32 >= least)
+    }
 }

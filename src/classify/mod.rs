@@ -15,6 +15,8 @@ pub use forest::{ClassForest, Model, ModelError, Node, Tree};
 
 use std::sync::OnceLock;
 
+use rayon::prelude::*;
+
 use crate::region::Regions;
 use crate::scene::{LABELS, Label, Plane};
 
@@ -137,7 +139,7 @@ pub fn classify(regions: &Regions, evidence: Evidence) -> Classified {
 pub fn classify_with(model: &Model, regions: &Regions) -> Classified {
     let own: Vec<Probabilities> = regions
         .pieces
-        .iter()
+        .par_iter()
         .map(|p| model.probabilities(&p.features))
         .collect();
     let probabilities = neighbours::decide_together(&own, &regions.pieces);

@@ -24,6 +24,19 @@ Examples:
       sorts the folder into set-ups and finds each one's plate; the same again goes on where a run
       was cut short";
 
+const JOIN_EXAMPLES: &str = "\
+Examples:
+  derig join cleaned/report-*.json --out cleaned/report.json";
+
+const SETTINGS_EXAMPLES: &str = "\
+Examples:
+  derig settings
+  derig settings --report-schema > report.schema.json";
+
+const DEMO_EXAMPLES: &str = "\
+Examples:
+  derig demo demo";
+
 /// Takes the lighting gear out of location portraits.
 ///
 /// Give it the lit frames (gear in shot, flash firing) and a plate (same tripod, gear gone): each
@@ -65,10 +78,13 @@ pub(super) enum Command {
         after_help = super::watch_args::EXIT_CODES)]
     Watch(WatchArgs),
     /// Join reports of one shoot's set-ups into one
+    #[command(before_help = JOIN_EXAMPLES)]
     Join(JoinArgs),
     /// Print the settings in force and where each is from
+    #[command(before_help = SETTINGS_EXAMPLES)]
     Settings(SettingsArgs),
     /// Write a set of sample frames into a folder and clean them
+    #[command(before_help = DEMO_EXAMPLES)]
     Demo(DemoArgs),
 }
 

@@ -13,6 +13,7 @@ use super::check_args::CheckArgs;
 use super::exit_status::ExitStatus;
 use super::limits;
 use super::messages::{Failure, Messages};
+use super::page_check;
 use super::plan_inputs::check_inputs;
 use super::run_report::{ErrorEntry, shown};
 use super::shoot::expanded;
@@ -63,6 +64,13 @@ pub(super) struct CheckedFrame {
 pub(super) fn run(typed: &CheckArgs, messages: &Messages) -> Result<ExitStatus, Failure> {
     let lit = expanded(&typed.lit, &typed.plates)?;
     check_inputs(&lit, &typed.plates)?;
+    let page = match &typed.page {
+        Some(path) => {
+            let inputs = lit.iter().chain(&typed.plates);
+            Some(page_check::page_output(path, typed.existing(), inputs)?)
+        }
+        None => None,
+    };
     let mut seconds = BTreeMap::new();
     let (frames, errors) = looked_at(&typed.plates, &lit, messages, &mut seconds)?;
     let checks: Vec<FrameCheck> = frames.iter().filter_map(as_check).collect();
@@ -79,6 +87,10 @@ pub(super) fn run(typed: &CheckArgs, messages: &Messages) -> Result<ExitStatus, 
         print(&(text + "\n"));
     }
     tell(&report, messages);
+    if let Some(page) = page {
+        page_check::write(page, &report, &lit, &typed.plates)
+            .map_err(super::clean::file_failure)?;
+    }
     if errors > 0 {
         return Ok(ExitStatus::SomeFailed);
     }

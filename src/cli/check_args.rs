@@ -5,11 +5,13 @@ use std::path::PathBuf;
 use clap::ArgAction;
 
 use super::args::TalkArgs;
+use crate::photo::Existing;
 
 pub(super) const EXAMPLES: &str = "\
 Examples:
   derig check lit-1.jpg --plate plate.jpg
   derig check lit-1.jpg lit-2.jpg --plate plate.jpg --json > check.json
+  derig check card --plate card/plate.jpg --page check.html
   derig check card --plate card/plate.jpg && echo 'strike the set'";
 
 pub(super) const EXIT_CODES: &str = "\
@@ -33,6 +35,23 @@ pub(super) struct CheckArgs {
     /// Print everything as JSON on standard output (schema: `derig settings --check-schema`)
     #[arg(long)]
     pub(super) json: bool,
+    /// Write a page to look at: each lit frame beside its plate, with every reason and its place
+    #[arg(long, value_name = "FILE")]
+    pub(super) page: Option<PathBuf>,
+    /// Replace a page that is there already
+    #[arg(long, requires = "page")]
+    pub(super) overwrite: bool,
     #[command(flatten)]
     pub(super) talk: TalkArgs,
+}
+
+impl CheckArgs {
+    /// What happens to a page that is there already.
+    pub(super) fn existing(&self) -> Existing {
+        if self.overwrite {
+            Existing::Replace
+        } else {
+            Existing::Keep
+        }
+    }
 }

@@ -20,6 +20,7 @@ use super::journal::Journal;
 use super::limits;
 use super::messages::{Failure, Messages};
 use super::page_output::PageOutput;
+use super::page_run::{run_page, run_sheet};
 use super::plan::{CleanPlan, FramePlan, RunPlan};
 use super::progress::Progress;
 use super::run_report::{ErrorEntry, FrameEntry, RunReport, shown};
@@ -74,7 +75,8 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
     let report = RunReport::new(&run.set_ups, entries);
     write_report(first, &report)?;
     if let Some(page) = page {
-        page.write().map_err(file_failure)?;
+        page.write(|frames| run_page(&first.report, frames))
+            .map_err(file_failure)?;
     }
     journal.done();
     if messages.timings() == Timings::Shown {
@@ -99,7 +101,7 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
 /// The page of a run, where one is wanted.
 pub(super) fn page(plan: &CleanPlan) -> Option<PageOutput> {
     let path = plan.page.as_ref()?;
-    Some(PageOutput::new(path, &plan.report, plan.existing))
+    Some(PageOutput::new(path, plan.existing))
 }
 
 /// Everybody who is told what becomes of the frames.
@@ -116,7 +118,7 @@ impl Listeners<'_> {
     /// A frame that is done, for the page.
     pub(super) fn on_page(&self, entry: &FrameEntry, pictures: Option<Pictures>) {
         if let Some(page) = self.page {
-            page.add(entry, pictures);
+            page.add(run_sheet(entry, pictures));
         }
     }
 }

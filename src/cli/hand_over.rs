@@ -7,7 +7,7 @@ use std::time::Instant;
 use super::clean::{Cleaned, Listeners, Outcome};
 use super::frame_output::{self, Change, Finished, How};
 use super::journal::INPUTS;
-use super::page_output::{pictures_at_hand, pictures_from_files};
+use super::page_run::{pictures_at_hand, pictures_from_files};
 use super::plan::{CleanPlan, FramePlan, Target};
 use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, shown, shown_name};
 use super::settings::name_of;

@@ -19,7 +19,9 @@ mod join;
 mod journal;
 mod limits;
 mod messages;
+mod page_check;
 mod page_output;
+mod page_run;
 mod path_text;
 mod plan;
 mod plan_error;
@@ -44,7 +46,7 @@ mod watch_args;
 use std::ffi::OsString;
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory, Parser};
 
 use args::{Args, Command};
 use exit_status::ExitStatus;
@@ -80,6 +82,12 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
             failure.status.into()
         }
     }
+}
+
+/// The command line as it is defined, for what is made of it: manual pages and completions.
+#[doc(hidden)]
+pub fn definition() -> clap::Command {
+    Args::command()
 }
 
 fn clean_command(typed: &args::CleanArgs, messages: &Messages) -> Result<ExitStatus, Failure> {

@@ -40,6 +40,12 @@ pub(super) enum PlanError {
     WouldReplaceInput(PathBuf),
     #[error("`{}` exists already{}", .0.display(), and_more(*.1))]
     OutputExists(PathBuf, usize),
+    #[error("`{}` is no name for a page", .0.display())]
+    PageName(PathBuf),
+    #[error("the page `{}` exists already, or the folder for its pictures", .0.display())]
+    PageExists(PathBuf),
+    #[error("the page `{}` is one of the pictures", .0.display())]
+    PageIsInput(PathBuf),
     #[error("cannot write into the folder `{}`", .0.display())]
     Folder(PathBuf, #[source] std::io::Error),
 }
@@ -68,6 +74,11 @@ impl PlanError {
             Self::OutputExists(..) => {
                 "name another folder with `--out`, or allow it with `--overwrite`"
             }
+            Self::PageExists(_) => {
+                "name another file with `--page`, or allow it with `--overwrite`"
+            }
+            Self::PageIsInput(_) => "name another file with `--page`: inputs are never replaced",
+            Self::PageName(_) => "name a file that ends in `.html`",
             Self::Folder(..) => "name a folder with `--out` that you may write into",
         }
     }

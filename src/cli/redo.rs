@@ -14,7 +14,7 @@ use super::hand_over::{failed_entry, redo_data_name};
 use super::journal::INPUTS;
 use super::limits;
 use super::messages::{Failure, Messages};
-use super::page_output::{pictures_at_hand, pictures_from_files};
+use super::page_run::{pictures_at_hand, pictures_from_files, run_page, run_sheet};
 use super::plan::{CleanPlan, FramePlan, NothingFound, Target};
 use super::progress::Progress;
 use super::redo_args::RedoArgs;
@@ -41,7 +41,7 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
     let page = clean::page(&job.plan);
     let on_page = |entry: &FrameEntry, pictures| {
         if let Some(page) = &page {
-            page.add(entry, pictures);
+            page.add(run_sheet(entry, pictures));
         }
     };
     let mut worst = ExitStatus::AllDone;
@@ -89,7 +89,8 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
     }
     clean::write_report(&job.plan, &report)?;
     if let Some(page) = page {
-        page.write().map_err(clean::file_failure)?;
+        page.write(|frames| run_page(&job.plan.report, frames))
+            .map_err(clean::file_failure)?;
     }
     messages.line(&format!(
         "{}; report in `{}`",

@@ -6,6 +6,7 @@ use super::{FLARE, NoiseModel};
 use crate::numeric::elementary::ln;
 use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers, gaussian};
 use crate::scene::{Plane, SceneLinear};
+use crate::vectors::vectorised;
 
 /// Window of the fine comparison, sigma in px: a stand of three pixels fills it.
 const FINE_SIGMA: f32 = 1.6;
@@ -77,7 +78,7 @@ fn deviation(mut variance: Plane<f32>) -> Plane<f32> {
 fn fine_agreement(lit: &Plane<f32>, plate: &Plane<f32>, floor: &Plane<f32>) -> Plane<f32> {
     let size = lit.size();
     let blur = GaussianStrip::new(FINE_SIGMA, size);
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .zip(floor.as_slice().par_chunks(CONVOLVED_ROWS * size.columns))
@@ -102,11 +103,14 @@ fn fine_agreement(lit: &Plane<f32>, plate: &Plane<f32>, floor: &Plane<f32>) -> P
                 blurred(3, |_, p| p * p);
                 blurred(4, |l, p| l * p);
                 let [l, p, ll, pp, lp] = means.each_ref().map(|mean| &mean[..out.len()]);
-                for (x, out) in out.iter_mut().enumerate() {
-                    let (lit, plate) = (ll[x] - l[x] * l[x], pp[x] - p[x] * p[x]);
-                    let covariance = lp[x] - l[x] * p[x];
-                    *out = (2.0 * covariance + floor[x]) / (lit + plate + floor[x]);
-                }
+                let floor = &floor[..out.len()];
+                vectorised(|| {
+                    for (x, out) in out.iter_mut().enumerate() {
+                        let (lit, plate) = (ll[x] - l[x] * l[x], pp[x] - p[x] * p[x]);
+                        let covariance = lp[x] - l[x] * p[x];
+                        *out = (2.0 * covariance + floor[x]) / (lit + plate + floor[x]);
+                    }
+                });
             },
         );
     out
@@ -115,16 +119,18 @@ fn fine_agreement(lit: &Plane<f32>, plate: &Plane<f32>, floor: &Plane<f32>) -> P
 /// From lit variance, plate variance and covariance.
 fn agreement([lit, plate, covariance]: &[Plane<f32>; 3], floor: &Plane<f32>) -> Plane<f32> {
     let columns = floor.columns();
-    let mut out = Plane::filled(floor.size(), 0.0f32);
+    let mut out = Plane::unset(floor.size());
     out.as_mut_slice()
         .par_chunks_exact_mut(columns)
         .enumerate()
         .for_each(|(y, out)| {
             let rows = [lit, plate, covariance, floor].map(|plane| &plane.row(y)[..columns]);
-            for (x, out) in out.iter_mut().enumerate() {
-                let [l, p, c, f] = rows.map(|row| row[x]);
-                *out = (2.0 * c + f) / (l + p + f);
-            }
+            vectorised(|| {
+                for (x, out) in out[..columns].iter_mut().enumerate() {
+                    let [l, p, c, f] = rows.map(|row| row[x]);
+                    *out = (2.0 * c + f) / (l + p + f);
+                }
+            });
         });
     out
 }
@@ -143,9 +149,11 @@ fn moments(lit: &Plane<f32>, plate: &Plane<f32>, sigma: f32) -> [Plane<f32>; 3] 
             .enumerate()
             .for_each(|(y, row)| {
                 let means = means[0].row(y).iter().zip(means[1].row(y));
-                for (value, (a, b)) in row.iter_mut().zip(means) {
-                    *value -= a * b;
-                }
+                vectorised(|| {
+                    for (value, (a, b)) in row.iter_mut().zip(means) {
+                        *value -= a * b;
+                    }
+                });
             });
         product
     };

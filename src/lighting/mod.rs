@@ -18,6 +18,7 @@ use rayon::prelude::*;
 use crate::numeric::elementary::ln;
 use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers};
 use crate::scene::{Plane, SceneLinear};
+use crate::vectors::vectorised;
 
 /// Light added before any logarithm, share of white: veiling glare of a wide lens keeps real
 /// blacks above about this level, and noise would otherwise rule the logarithm (common practice,
@@ -69,7 +70,7 @@ pub fn separate_light(
 fn log_ratio(lit: &Plane<f32>, plate: &Plane<f32>) -> Plane<f32> {
     let size = lit.size();
     let blur = GaussianStrip::new(RATIO_BLUR, size);
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .enumerate()
@@ -90,9 +91,11 @@ fn log_ratio(lit: &Plane<f32>, plate: &Plane<f32>) -> Plane<f32> {
                     buffers,
                     plate_light,
                 );
-                for (out, p) in out.iter_mut().zip(plate_light.iter()) {
-                    *out = ln((out.max(0.0) + FLARE) / (p.max(0.0) + FLARE));
-                }
+                vectorised(|| {
+                    for (out, p) in out.iter_mut().zip(plate_light.iter()) {
+                        *out = ln((out.max(0.0) + FLARE) / (p.max(0.0) + FLARE));
+                    }
+                });
             },
         );
     out

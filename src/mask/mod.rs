@@ -6,6 +6,7 @@
 use std::collections::VecDeque;
 
 use crate::numeric::filter::gaussian;
+use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Label, Perceived, Plane, Size, difference};
 
 /// Lengths are for a frame of this long side and grow in proportion.
@@ -132,51 +133,28 @@ pub fn plan_cut(inputs: &CutInputs<'_>) -> CutPlan {
     CutPlan { share, keep }
 }
 
-/// Fills holes of the mask that are small and do not show the person.
+/// Fills holes of the mask (four neighbours) that are small and do not show the person.
 fn close_holes(core: &Plane<bool>, keep: &Plane<bool>) -> Plane<bool> {
     let size = core.size();
     let limit = (HOLE_SHARE * size.area() as f32) as usize;
-    let mut seen = core.clone();
+    let open = Spans::of(size, |x, y| !*core.at(x, y));
     let mut out = core.clone();
-    for start in 0..size.area() {
-        if seen.as_slice()[start] {
-            continue;
-        }
-        let hole = flood(&mut seen, start);
-        let touches_border = hole.iter().any(|&i| is_on_border(i, size));
-        let shows_person = hole.iter().any(|&i| keep.as_slice()[i]);
-        if hole.len() <= limit && !touches_border && !shows_person {
-            for i in hole {
-                out.as_mut_slice()[i] = true;
+    for hole in open.connected() {
+        let area: usize = hole.iter().map(|(_, run)| run.to - run.from).sum();
+        let is_on_border = |&(y, run): &(usize, Run)| {
+            y == 0 || y + 1 == size.rows || run.from == 0 || run.to == size.columns
+        };
+        let shows_person = |&(y, run): &(usize, Run)| {
+            let kept = &keep.row(y)[run.from..run.to];
+            kept.contains(&true)
+        };
+        if area <= limit && !hole.iter().any(is_on_border) && !hole.iter().any(shows_person) {
+            for (y, run) in hole {
+                out.row_mut(y)[run.from..run.to].fill(true);
             }
         }
     }
     out
-}
-
-fn is_on_border(i: usize, size: Size) -> bool {
-    let (x, y) = (i % size.columns, i / size.columns);
-    x == 0 || y == 0 || x + 1 == size.columns || y + 1 == size.rows
-}
-
-/// Everything connected (four neighbours) to `start` that is not yet seen; marks it seen.
-fn flood(seen: &mut Plane<bool>, start: usize) -> Vec<usize> {
-    let size = seen.size();
-    let seen = seen.as_mut_slice();
-    seen[start] = true;
-    let mut found = vec![start];
-    let mut next = 0;
-    while next < found.len() {
-        let i = found[next];
-        next += 1;
-        for j in four_neighbours(i, size) {
-            if !seen[j] {
-                seen[j] = true;
-                found.push(j);
-            }
-        }
-    }
-    found
 }
 
 fn four_neighbours(i: usize, size: Size) -> impl Iterator<Item = usize> {

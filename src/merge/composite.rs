@@ -6,6 +6,7 @@ use super::Relight;
 use crate::lighting::FLARE;
 use crate::numeric::elementary::exp;
 use crate::numeric::enlarge::RowEnlarger;
+use crate::numeric::spans::Spans;
 use crate::scene::{
     ChannelLayout, CodeValues, Encoding, Plane, Samples, SceneLinear, Size, ToneCurve, Window,
 };
@@ -22,8 +23,9 @@ const STRIP_ROWS: usize = 32;
 
 /// What is needed to fill the mask at full size.
 pub struct Patch<'a> {
-    /// Aligned plate at full size for a window, its sky carried along; scene-linear.
-    pub plate_window: &'a (dyn Fn(Window) -> SceneLinear + Sync),
+    /// Aligned plate at full size for a window, its sky carried along; scene-linear. Only the pixels
+    /// of the spans, in the window's pixels, are looked at.
+    pub plate_window: &'a (dyn Fn(Window, &Spans) -> SceneLinear + Sync),
     /// Gain of the plate, working copy.
     pub relight: &'a Relight,
     /// Share of the plate, working copy.
@@ -123,7 +125,10 @@ impl Merge<'_> {
                 right,
                 bottom: top + rows,
             };
-            let plate = (self.patch.plate_window)(window);
+            let taken = Spans::of(window.size(), |x, y| {
+                shares[y * columns + left + x] >= LEAST_SHARE
+            });
+            let plate = (self.patch.plate_window)(window, &taken);
             let mut gain = vec![0.0f32; right - left];
             for y in 0..rows {
                 let row = y * columns + left..y * columns + right;

@@ -10,4 +10,4 @@ mod relight;
 mod skyline;
 
 pub use composite::{Patch, composite, mask_value};
-pub use relight::{Relight, RelightInputs, relight};
+pub use relight::{Relight, RelightInputs, RelitSurfaces, relight, relit_surfaces};

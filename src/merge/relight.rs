@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::skyline::sky_shares;
+use super::skyline::SkyShares;
 use crate::lighting::FLARE;
 use crate::numeric::elementary::{exp, ln};
 use crate::numeric::filter::gaussian_within;
@@ -87,31 +87,66 @@ enum Layer {
 /// Solves in one window around each cluster of holes, along the holes and their rims, clusters in
 /// parallel. Holds about 40 floats a pixel of the windows.
 pub fn relight(inputs: &RelightInputs<'_>) -> Relight {
-    let mut out = Relight {
-        log_gain: inputs.pool.clone(),
-    };
+    relit_surfaces(inputs).over(inputs.pool.clone())
+}
+
+/// The log-ratio in the mask, a surface at a time; to be laid over the pool.
+#[derive(Debug)]
+pub struct RelitSurfaces {
+    layers: [SolvedLayer; 2],
+    sky_shares: SkyShares,
+}
+
+#[derive(Debug)]
+struct SolvedLayer {
+    layer: Layer,
+    clusters: Vec<Cluster>,
+    /// One a cluster, in its window.
+    solutions: Vec<[Plane<f32>; 3]>,
+}
+
+impl RelitSurfaces {
+    /// Over the pool that they were worked out with: [`relight`] without a second copy of it.
+    pub fn over(self, pool: [Plane<f32>; 3]) -> Relight {
+        let mut log_gain = pool;
+        for solved in self.layers {
+            for (cluster, solution) in solved.clusters.iter().zip(&solved.solutions) {
+                cluster.blend(solution, &mut log_gain, |channel, x, y| {
+                    match solved.layer {
+                        Layer::Ground => 1.0,
+                        Layer::Sky => self.sky_shares.at(x, y)[channel],
+                    }
+                });
+            }
+        }
+        Relight { log_gain }
+    }
+}
+
+/// The first half of [`relight`], which only reads.
+pub fn relit_surfaces(inputs: &RelightInputs<'_>) -> RelitSurfaces {
     let size = inputs.share.size();
     let hole = Spans::of(size, |x, y| *inputs.share.at(x, y) > 0.0).grown(MASK_MARGIN);
-    let sky_shares = sky_shares(inputs.plate, inputs.sky, &hole);
-    for layer in [Layer::Ground, Layer::Sky] {
+    let sky_shares = SkyShares::of(inputs.plate, inputs.sky, hole.clone());
+    let layers = [Layer::Ground, Layer::Sky].map(|layer| {
         let wanted = hole.filtered(|x, y| match layer {
             Layer::Ground => !*inputs.sky.at(x, y),
-            Layer::Sky => sky_shares.iter().any(|s| *s.at(x, y) > 0.0),
+            Layer::Sky => sky_shares.at(x, y).iter().any(|&share| share > 0.0),
         });
         let clusters = clusters(&wanted);
         let solve = |cluster: &Cluster| solve_layer(inputs, cluster, layer);
-        let solutions: Vec<_> = clusters.par_iter().map(solve).collect();
-        for (cluster, solution) in clusters.iter().zip(&solutions) {
-            cluster.blend(solution, &mut out.log_gain, |channel, x, y| match layer {
-                Layer::Ground => 1.0,
-                Layer::Sky => *sky_shares[channel].at(x, y),
-            });
+        let solutions = clusters.par_iter().map(solve).collect();
+        SolvedLayer {
+            layer,
+            clusters,
+            solutions,
         }
-    }
-    out
+    });
+    RelitSurfaces { layers, sky_shares }
 }
 
 /// Holes whose rims meet.
+#[derive(Debug)]
 struct Cluster {
     window: Window,
     /// Pixels that have a say, in the window.

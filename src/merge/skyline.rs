@@ -3,7 +3,7 @@
 //! A pixel at the edge of a leaf shows part leaf, part sky. Flash lightens the leaf and not the
 //! sky: multiplied by the leaf's gain, its share of sky would shine as a bright rim.
 
-use crate::numeric::spans::Spans;
+use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Plane, SceneLinear};
 
 /// Pixels this near to the sky may show some of it, px: lens blur, demosaicing, resampling.
@@ -16,30 +16,53 @@ const PURE_REACH: usize = 4;
 /// told and need not be.
 const LEAST_CONTRAST: f32 = 0.05;
 
-/// Share of the sky in each pixel's light, a channel, 0..1, over `places`; 0 elsewhere.
-///
-/// `plate` is the aligned plate, `sky` its open sky.
-pub(super) fn sky_shares(
-    plate: &SceneLinear,
-    sky: &Plane<bool>,
-    places: &Spans,
-) -> [Plane<f32>; 3] {
-    let mut out: [Plane<f32>; 3] = std::array::from_fn(|_| Plane::filled(sky.size(), 0.0));
-    for y in 0..sky.rows() {
-        for x in places.row(y).iter().flat_map(|r| r.from..r.to) {
-            let shares = if *sky.at(x, y) {
-                [1.0; 3]
-            } else if any_sky(sky, x, y) {
-                mixed(plate, sky, x, y)
-            } else {
-                continue;
+/// Shares of the sky in the light of the pixels of some places.
+#[derive(Debug)]
+pub(super) struct SkyShares {
+    places: Spans,
+    /// A pixel's shares, a channel, 0..1, in row order.
+    shares: Vec<[f32; 3]>,
+    /// Where each run's shares begin, by row.
+    starts: Vec<Vec<usize>>,
+}
+
+impl SkyShares {
+    /// `plate` is the aligned plate, `sky` its open sky.
+    pub(super) fn of(plate: &SceneLinear, sky: &Plane<bool>, places: Spans) -> Self {
+        let mut shares = Vec::with_capacity(places.area());
+        let starts = (0..sky.rows()).map(|y| {
+            let along = |run: &Run| {
+                let start = shares.len();
+                shares.extend((run.from..run.to).map(|x| {
+                    if *sky.at(x, y) {
+                        [1.0; 3]
+                    } else if any_sky(sky, x, y) {
+                        mixed(plate, sky, x, y)
+                    } else {
+                        [0.0; 3]
+                    }
+                }));
+                start
             };
-            for (plane, share) in out.iter_mut().zip(shares) {
-                plane.set(x, y, share);
-            }
+            places.row(y).iter().map(along).collect()
+        });
+        let starts = starts.collect();
+        Self {
+            places,
+            shares,
+            starts,
         }
     }
-    out
+
+    /// A pixel's shares, a channel; 0 outside the places.
+    pub(super) fn at(&self, x: usize, y: usize) -> [f32; 3] {
+        let runs = self.places.row(y);
+        let after = runs.partition_point(|run| run.from <= x);
+        match after.checked_sub(1).map(|k| (runs[k], self.starts[y][k])) {
+            Some((run, start)) if x < run.to => self.shares[start + x - run.from],
+            _ => [0.0; 3],
+        }
+    }
 }
 
 fn around(
@@ -112,9 +135,9 @@ mod tests {
         };
         let sky = Plane::from_fn(size, |x, _| x < 8);
         let places = Spans::of(size, |_, _| true);
-        let shares = sky_shares(&plate, &sky, &places);
+        let shares = SkyShares::of(&plate, &sky, places);
         // Half the area is sky: 0.4 of the pixel's light of 0.425.
-        assert!((shares[0].at(8, 0) - 0.4 / 0.425).abs() < 1e-4);
-        assert!(*shares[0].at(4, 0) > 0.999 && *shares[0].at(12, 0) < 1e-6);
+        assert!((shares.at(8, 0)[0] - 0.4 / 0.425).abs() < 1e-4);
+        assert!(shares.at(4, 0)[0] > 0.999 && shares.at(12, 0)[0] < 1e-6);
     }
 }

@@ -10,7 +10,8 @@ const MAX_EXPONENT: f32 = 87.0;
 ///
 /// Powers of two are split off and the rest is a polynomial (Cody & Waite, "Software Manual for
 /// the Elementary Functions", 1980, chapter 6; coefficients of the Taylor series).
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 pub fn exp(x: f32) -> f32 {
     let x = x.clamp(-MAX_EXPONENT, MAX_EXPONENT);
     let shifted = x * std::f32::consts::LOG2_E + ROUND;
@@ -32,7 +33,8 @@ pub fn exp(x: f32) -> f32 {
 ///
 /// The mantissa is brought to sqrt(1/2)..sqrt(2) and put through the series of
 /// `2·artanh((m - 1) / (m + 1))` (Cody & Waite, 1980, chapter 5).
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 pub fn ln(x: f32) -> f32 {
     // Taking the bits of sqrt(1/2) off leaves the whole power of two in the exponent field.
     let offset = x

@@ -7,6 +7,7 @@ use rayon::prelude::*;
 
 use super::spans::Spans;
 use crate::scene::{Plane, Size};
+use crate::vectors::vectorised;
 
 /// Gaussians up to this sigma use the sampled kernel, wider ones three box filters
 /// (error below 3 % of the kernel's peak; Wells, "Efficient Synthesis of Gaussian Filters by
@@ -53,15 +54,17 @@ pub fn gaussian_within(plane: &Plane<f32>, sigma: f32, asked: &Spans) -> Plane<f
     let across = asked.grown(reach).filled(|y, run, out| {
         let row = plane.row(y);
         if run.from >= reach && run.to + reach <= row.len() {
-            convolve_run(&kernel, out, |tap| &row[run.from - reach + tap..]);
+            vectorised(|| convolve_run(&kernel, out, |tap| &row[run.from - reach + tap..]));
             return;
         }
         let padded = padded(row, reach);
-        convolve_run(&kernel, out, |tap| &padded[run.from + tap..]);
+        vectorised(|| convolve_run(&kernel, out, |tap| &padded[run.from + tap..]));
     });
     asked.filled(|y, run, out| {
-        convolve_run(&kernel, out, |tap| {
-            &across.row((y + tap).saturating_sub(reach).min(last))[run.from..]
+        vectorised(|| {
+            convolve_run(&kernel, out, |tap| {
+                &across.row((y + tap).saturating_sub(reach).min(last))[run.from..]
+            });
         });
     })
 }
@@ -113,7 +116,7 @@ fn sampled_gaussian(sigma: f32) -> Vec<f32> {
 #[must_use]
 pub fn convolve_separable(plane: &Plane<f32>, kernel: &[f32]) -> Plane<f32> {
     let size = plane.size();
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .enumerate()
@@ -176,21 +179,25 @@ fn convolve_strip(
     let StripBuffers { row, across } = buffers;
     row.resize(columns + 2 * reach, 0.0);
     across.resize((rows + 2 * reach) * columns, 0.0);
-    for (i, across) in across.chunks_exact_mut(columns).enumerate() {
-        let y = (first + i).saturating_sub(reach).min(size.rows - 1);
-        read(y, &mut row[reach..reach + columns]);
-        let (left, right) = (row[reach], row[reach + columns - 1]);
-        row[..reach].fill(left);
-        row[reach + columns..].fill(right);
-        convolve_run(kernel, across, |tap| &row[tap..]);
-    }
-    for (i, out) in out.chunks_exact_mut(columns).enumerate() {
-        convolve_run(kernel, out, |tap| &across[(i + tap) * columns..]);
-    }
+    vectorised(|| {
+        for (i, across) in across.chunks_exact_mut(columns).enumerate() {
+            let y = (first + i).saturating_sub(reach).min(size.rows - 1);
+            read(y, &mut row[reach..reach + columns]);
+            let (left, right) = (row[reach], row[reach + columns - 1]);
+            row[..reach].fill(left);
+            row[reach + columns..].fill(right);
+            convolve_run(kernel, across, |tap| &row[tap..]);
+        }
+        for (i, out) in out.chunks_exact_mut(columns).enumerate() {
+            convolve_run(kernel, out, |tap| &across[(i + tap) * columns..]);
+        }
+    });
 }
 
 /// Weighted sum of the taps' values, which start at the slices that `values` names; sixteen sums
 /// at a time stay in registers.
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn convolve_run<'a>(kernel: &[f32], out: &mut [f32], values: impl Fn(usize) -> &'a [f32]) {
     const LANES: usize = 16;
     let (groups, rest) = out.as_chunks_mut::<LANES>();
@@ -240,7 +247,7 @@ pub fn box_mean(plane: &Plane<f32>, radius: usize) -> Plane<f32> {
     let share = 1.0 / (2 * radius + 1) as f32;
     // Rows above and below a strip are summed up for it alone: few beside its own.
     let strip_rows = STRIP_ROWS.max(4 * radius);
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_mut(strip_rows * size.columns)
         .enumerate()
@@ -263,27 +270,29 @@ pub fn box_mean(plane: &Plane<f32>, radius: usize) -> Plane<f32> {
             }
             sums.clear();
             sums.resize(size.columns, 0.0);
-            for row in across.chunks_exact(size.columns).take(2 * radius) {
-                for (sum, &v) in sums.iter_mut().zip(row) {
-                    *sum += f64::from(v);
+            vectorised(|| {
+                for row in across.chunks_exact(size.columns).take(2 * radius) {
+                    for (sum, &v) in sums.iter_mut().zip(row) {
+                        *sum += f64::from(v);
+                    }
                 }
-            }
-            for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
-                let entering = &across[(i + 2 * radius) * size.columns..];
-                let leaving = &across[i * size.columns..];
-                let both = entering.iter().zip(leaving);
-                for ((sum, out), (&new, &old)) in sums.iter_mut().zip(out).zip(both) {
-                    *sum += f64::from(new);
-                    *out = *sum as f32 * share;
-                    *sum -= f64::from(old);
+                for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
+                    let entering = &across[(i + 2 * radius) * size.columns..];
+                    let leaving = &across[i * size.columns..];
+                    let both = entering.iter().zip(leaving);
+                    for ((sum, out), (&new, &old)) in sums.iter_mut().zip(out).zip(both) {
+                        *sum += f64::from(new);
+                        *out = *sum as f32 * share;
+                        *sum -= f64::from(old);
+                    }
                 }
-            }
+            });
         });
     out
 }
 
 /// Rows whose running sums are taken together: each addition waits for the one before in its row.
-const TOGETHER: usize = 4;
+const TOGETHER: usize = 8;
 
 #[derive(Default)]
 struct BoxBuffers {
@@ -313,10 +322,9 @@ fn means_along(rows: &[Vec<f32>; TOGETHER], radius: usize, out: &mut [f32]) {
     }
     let entering = rows.each_ref().map(|row| &row[2 * radius..][..columns]);
     let leaving = rows.each_ref().map(|row| &row[..columns]);
-    let (one, rest) = out.split_at_mut(columns);
-    let (two, rest) = rest.split_at_mut(columns);
-    let (three, four) = rest.split_at_mut(columns);
-    let out = [one, two, three, &mut four[..columns]];
+    let mut parts = out.chunks_exact_mut(columns);
+    let out: [&mut [f32]; TOGETHER] =
+        std::array::from_fn(|_| parts.next().expect("there are rows for all of them"));
     for x in 0..columns {
         for k in 0..TOGETHER {
             sums[k] += f64::from(entering[k][x]);
@@ -326,57 +334,36 @@ fn means_along(rows: &[Vec<f32>; TOGETHER], radius: usize, out: &mut [f32]) {
     }
 }
 
-/// The largest value of the 3x3 neighbourhood.
-#[must_use]
-pub fn max_3x3(plane: &Plane<f32>) -> Plane<f32> {
-    let size = plane.size();
-    let mut across = Plane::filled(size, 0.0f32);
-    across
-        .as_mut_slice()
-        .par_chunks_exact_mut(size.columns)
-        .enumerate()
-        .for_each(|(y, out)| {
-            let row = plane.row(y);
-            for (x, out) in out.iter_mut().enumerate() {
-                *out = row[x.saturating_sub(1)]
-                    .max(row[x])
-                    .max(row[(x + 1).min(size.columns - 1)]);
-            }
-        });
-    let mut down = Plane::filled(size, 0.0f32);
-    down.as_mut_slice()
-        .par_chunks_exact_mut(size.columns)
-        .enumerate()
-        .for_each(|(y, out)| {
-            let rows = [y.saturating_sub(1), y, (y + 1).min(size.rows - 1)].map(|y| across.row(y));
-            for (x, out) in out.iter_mut().enumerate() {
-                *out = rows[0][x].max(rows[1][x]).max(rows[2][x]);
-            }
-        });
-    down
+/// The largest of each value and its neighbours to the left and right.
+pub fn max_row_3(row: &[f32], out: &mut [f32]) {
+    let last = row.len() - 1;
+    out[0] = row[0].max(row[1.min(last)]);
+    out[last] = row[last.saturating_sub(1)].max(row[last]);
+    vectorised(|| {
+        for (out, near) in out[1.min(last)..last].iter_mut().zip(row.windows(3)) {
+            *out = near[0].max(near[1]).max(near[2]);
+        }
+    });
 }
 
-/// Length of the central-difference gradient, per pixel.
-#[must_use]
-pub fn gradient_length(plane: &Plane<f32>) -> Plane<f32> {
-    let size = plane.size();
-    let mut out = Plane::filled(size, 0.0f32);
-    out.as_mut_slice()
-        .par_chunks_exact_mut(size.columns)
-        .enumerate()
-        .for_each(|(y, out)| {
-            let (above, below) = (
-                plane.row(y.saturating_sub(1)),
-                plane.row((y + 1).min(size.rows - 1)),
-            );
-            let row = plane.row(y);
-            for (x, out) in out.iter_mut().enumerate() {
-                let dx = row[(x + 1).min(size.columns - 1)] - row[x.saturating_sub(1)];
-                let dy = below[x] - above[x];
-                *out = 0.5 * (dx * dx + dy * dy).sqrt();
-            }
-        });
-    out
+/// Length of the central-difference gradient along a row, per pixel, from the rows above it, here,
+/// and below.
+pub fn gradient_row([above, row, below]: [&[f32]; 3], out: &mut [f32]) {
+    let last = row.len() - 1;
+    let length = |dx: f32, dy: f32| 0.5 * (dx * dx + dy * dy).sqrt();
+    out[0] = length(row[1.min(last)] - row[0], below[0] - above[0]);
+    out[last] = length(
+        row[last] - row[last.saturating_sub(1)],
+        below[last] - above[last],
+    );
+    let inside = 1.min(last)..last;
+    vectorised(|| {
+        let across = row.windows(3);
+        let down = above[inside.clone()].iter().zip(&below[inside.clone()]);
+        for (out, (across, (a, b))) in out[inside].iter_mut().zip(across.zip(down)) {
+            *out = length(across[2] - across[0], b - a);
+        }
+    });
 }
 
 /// Mean of `factor` x `factor` blocks; blocks at the right and lower border may be smaller.
@@ -429,7 +416,7 @@ fn add_block_means<const N: usize>(row: &[f32], share: f32, out: &mut [f32]) {
 pub fn enlarge(small: &Plane<f32>, factor: usize, size: Size) -> Plane<f32> {
     let at = |i: usize, limit: usize| place_between(i, factor, limit);
     let across: Vec<_> = (0..size.columns).map(|x| at(x, small.columns())).collect();
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = Plane::unset(size);
     out.as_mut_slice()
         .par_chunks_exact_mut(size.columns)
         .enumerate()

@@ -44,35 +44,65 @@ type Buckets = [u16; STEPS.len()];
 
 /// A piece, at its root.
 #[derive(Debug, Clone, Copy)]
-struct Node {
-    parent: u32,
+struct Root {
     area: u32,
     inner: f32,
 }
 
-struct Forest(Vec<Node>);
+/// Parents apart from what is known of roots: looking for roots touches little memory.
+struct Forest {
+    parents: Vec<u32>,
+    roots: Vec<Root>,
+}
 
 impl Forest {
+    fn of_single(count: usize) -> Self {
+        let alone = Root {
+            area: 1,
+            inner: 0.0,
+        };
+        Self {
+            parents: (0..count as u32).collect(),
+            roots: vec![alone; count],
+        }
+    }
+
     fn find(&mut self, mut i: u32) -> u32 {
-        let nodes = &mut self.0;
-        while nodes[i as usize].parent != i {
-            let grand = nodes[nodes[i as usize].parent as usize].parent;
-            nodes[i as usize].parent = grand;
+        let parents = &mut self.parents;
+        loop {
+            let parent = parents[i as usize];
+            if parent == i {
+                return i;
+            }
+            let grand = parents[parent as usize];
+            parents[i as usize] = grand;
             i = grand;
         }
-        i
+    }
+
+    /// The roots of two pixels; `None` when they have the same, which neighbours mostly show by
+    /// their parents.
+    fn apart(&mut self, a: u32, b: u32) -> Option<(u32, u32)> {
+        if self.parents[a as usize] == self.parents[b as usize] {
+            return None;
+        }
+        let (a, b) = (self.find(a), self.find(b));
+        (a != b).then_some((a, b))
+    }
+
+    fn root(&self, i: u32) -> Root {
+        self.roots[i as usize]
     }
 
     fn join(&mut self, a: u32, b: u32, difference: f32) {
-        let nodes = &mut self.0;
-        let (small, large) = if nodes[a as usize].area < nodes[b as usize].area {
+        let (small, large) = if self.root(a).area < self.root(b).area {
             (a, b)
         } else {
             (b, a)
         };
-        nodes[small as usize].parent = large;
-        nodes[large as usize].area += nodes[small as usize].area;
-        nodes[large as usize].inner = difference;
+        self.parents[small as usize] = large;
+        self.roots[large as usize].area += self.root(small).area;
+        self.roots[large as usize].inner = difference;
     }
 }
 
@@ -97,15 +127,7 @@ pub fn cut(
         compact[pixel as usize] = n as u32;
     }
     let edges = sorted_edges(&buckets_of(within, &pixels, difference));
-    let mut forest = Forest(
-        (0..pixels.len() as u32)
-            .map(|i| Node {
-                parent: i,
-                area: 1,
-                inner: 0.0,
-            })
-            .collect(),
-    );
+    let mut forest = Forest::of_single(pixels.len());
     let ends = |edge: u32| {
         let from = edge / STEPS.len() as u32;
         let (dx, dy) = STEPS[edge as usize % STEPS.len()];
@@ -116,13 +138,12 @@ pub fn cut(
         let weight = bucket as f32 * MAX_DIFFERENCE / (BUCKETS - 1) as f32;
         for &edge in edges {
             let (a, b) = ends(edge);
-            let (a, b) = (forest.find(a), forest.find(b));
-            if a == b {
+            let Some((a, b)) = forest.apart(a, b) else {
                 continue;
-            }
+            };
             let allowed = |p: u32| {
-                let node = forest.0[p as usize];
-                node.inner + granularity.scale / node.area as f32
+                let root = forest.root(p);
+                root.inner + granularity.scale / root.area as f32
             };
             if weight <= allowed(a).min(allowed(b)) {
                 forest.join(a, b, weight);
@@ -131,9 +152,11 @@ pub fn cut(
     }
     for &edge in &edges.order {
         let (a, b) = ends(edge);
-        let (a, b) = (forest.find(a), forest.find(b));
-        let [one, other] = [a, b].map(|p| forest.0[p as usize]);
-        if a != b && one.area.min(other.area) < granularity.min_area {
+        let Some((a, b)) = forest.apart(a, b) else {
+            continue;
+        };
+        let [one, other] = [a, b].map(|p| forest.root(p));
+        if one.area.min(other.area) < granularity.min_area {
             forest.join(a, b, one.inner.max(other.inner));
         }
     }
@@ -212,7 +235,7 @@ fn sorted_edges(buckets: &[Buckets]) -> SortedEdges {
 
 /// Numbers in the order of the pieces' first pixels, in place of the compact indices.
 fn number_pieces(size: Size, mut compact: Vec<u32>, forest: &mut Forest) -> Pieces {
-    let mut number_of_root = vec![0u32; forest.0.len()];
+    let mut number_of_root = vec![0u32; forest.parents.len()];
     let mut count = 0;
     for number in &mut compact {
         if *number == OUTSIDE {

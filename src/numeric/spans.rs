@@ -169,6 +169,47 @@ impl Spans {
         }
     }
 
+    /// Connected parts (four neighbours), each as runs with their rows.
+    pub fn connected(&self) -> Vec<Vec<(usize, Run)>> {
+        let mut firsts = vec![0];
+        for runs in &self.rows {
+            firsts.push(firsts[firsts.len() - 1] + runs.len());
+        }
+        let mut parent: Vec<usize> = (0..firsts[self.rows.len()]).collect();
+        for y in 1..self.rows.len() {
+            let (above, here) = (&self.rows[y - 1], &self.rows[y]);
+            let (mut i, mut k) = (0, 0);
+            while i < above.len() && k < here.len() {
+                if above[i].from < here[k].to && here[k].from < above[i].to {
+                    let one = root(&mut parent, firsts[y - 1] + i);
+                    let other = root(&mut parent, firsts[y] + k);
+                    parent[one.max(other)] = one.min(other);
+                }
+                if above[i].to < here[k].to {
+                    i += 1;
+                } else {
+                    k += 1;
+                }
+            }
+        }
+        let mut parts: Vec<Vec<(usize, Run)>> = Vec::new();
+        let mut part_of = vec![0; parent.len()];
+        for (y, runs) in self.rows.iter().enumerate() {
+            for (k, &run) in runs.iter().enumerate() {
+                let index = firsts[y] + k;
+                let root = root(&mut parent, index);
+                // A root is the first run of its part.
+                if root == index {
+                    part_of[index] = parts.len();
+                    parts.push(Vec::new());
+                }
+                part_of[index] = part_of[root];
+                parts[part_of[root]].push((y, run));
+            }
+        }
+        parts
+    }
+
     /// The cells of 2x2 pixels that hold any of these.
     #[must_use]
     pub fn halved(&self) -> Self {
@@ -212,6 +253,14 @@ impl Spans {
                 }
             });
     }
+}
+
+fn root(parent: &mut [usize], mut run: usize) -> usize {
+    while parent[run] != run {
+        parent[run] = parent[parent[run]];
+        run = parent[run];
+    }
+    run
 }
 
 /// Sorted, and joined where they overlap or touch.

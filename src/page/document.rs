@@ -7,17 +7,25 @@ use sha2::{Digest, Sha256};
 
 use super::frame::{self, swatch};
 use super::regions::{class_words, legend};
-use super::{Outcome, Page};
+use super::{Outcome, Page, Purpose, told};
+use crate::check::Answer;
 use crate::report::{Hatching, class_style};
 use crate::scene::Label;
 
 const STYLE: &str = include_str!("page.css");
+/// Looking: switches and wipe.
 const SCRIPT: &str = include_str!("page.js");
-const OUTCOMES: [Outcome; 4] = [
+/// Handing back: corrections.
+const CORRECTIONS: &str = include_str!("corrections.js");
+const OUTCOMES: [Outcome; 8] = [
     Outcome::LookHere,
     Outcome::Failed,
     Outcome::Finished,
     Outcome::NothingToRemove,
+    Outcome::Unreadable,
+    Outcome::Checked(Answer::ShootAgain),
+    Outcome::Checked(Answer::CannotTell),
+    Outcome::Checked(Answer::Go),
 ];
 
 /// The page as the text of an HTML file.
@@ -25,7 +33,12 @@ const OUTCOMES: [Outcome; 4] = [
 /// Frames that ask to be looked at come first, the surest first; the rest as they were shot.
 pub fn document(page: &Page) -> String {
     let style = format!("{STYLE}{}{}", class_rules(), frame::rules(page));
-    let policy = policy(&style);
+    let (script, report) = match &page.purpose {
+        Purpose::HandBack { report } => (format!("{SCRIPT}{CORRECTIONS}"), Some(report)),
+        Purpose::Check => (SCRIPT.to_owned(), None),
+    };
+    let policy = policy(&style, &script);
+    let sides = page.purpose.sides();
     let text = html! {
         (DOCTYPE)
         html lang="en" {
@@ -38,30 +51,30 @@ pub fn document(page: &Page) -> String {
                 title { (page.title) }
                 style { (PreEscaped(&style)) }
             }
-            body data-report=(page.report) {
+            body.check[report.is_none()] data-report=[report] data-sides=(sides.join("|")) {
                 a.skip href="#frames" { "Skip to the frames" }
-                (patterns())
+                @if report.is_some() { (patterns()) }
                 (head(page))
                 main id="frames" aria-label="Frames" {
                     @for index in order(page) {
-                        (frame::article(&page.frames[index], index))
+                        (frame::article(page, index))
                     }
                 }
-                (corrections())
-                script { (PreEscaped(SCRIPT)) }
+                @if report.is_some() { (corrections()) }
+                script { (PreEscaped(&script)) }
             }
         }
     };
     text.into_string()
 }
 
-fn policy(style: &str) -> String {
+fn policy(style: &str, script: &str) -> String {
     let hash = |text: &str| STANDARD.encode(Sha256::digest(text.as_bytes()));
     format!(
         "default-src 'none'; img-src data: file: 'self'; style-src 'sha256-{}'; \
          script-src 'sha256-{}'; base-uri 'none'; form-action 'none'",
         hash(style),
-        hash(SCRIPT)
+        hash(script)
     )
 }
 
@@ -69,27 +82,53 @@ fn policy(style: &str) -> String {
 fn order(page: &Page) -> Vec<usize> {
     let mut order: Vec<usize> = (0..page.frames.len()).collect();
     let surest = |index: usize| {
-        let work = page.frames[index].hand_work.iter();
-        work.map(|w| w.confidence).fold(0.0, f32::max)
+        let frame = &page.frames[index];
+        let work = frame.hand_work.iter().map(|w| w.confidence);
+        let told = frame.told.iter().map(|r| r.weight as f32);
+        work.chain(told).fold(0.0, f32::max)
     };
     order.sort_by(|&a, &b| {
         let (one, other) = (page.frames[a].outcome, page.frames[b].outcome);
-        one.cmp(&other)
+        asks(one)
+            .cmp(&asks(other))
             .then(surest(b).total_cmp(&surest(a)))
             .then(a.cmp(&b))
     });
     order
 }
 
+/// The less, the more it asks for a look.
+fn asks(outcome: Outcome) -> u8 {
+    match outcome {
+        Outcome::Failed | Outcome::Unreadable => 0,
+        Outcome::LookHere | Outcome::Checked(Answer::ShootAgain) => 1,
+        Outcome::Finished | Outcome::Checked(Answer::CannotTell) => 2,
+        Outcome::NothingToRemove | Outcome::Checked(Answer::Go) => 3,
+    }
+}
+
 fn head(page: &Page) -> Markup {
-    let count = |outcome| page.frames.iter().filter(|f| f.outcome == outcome).count();
+    let hands_back = page.purpose != Purpose::Check;
     html! {
         header {
             h1 { (page.title) }
             noscript {
-                p { "Scripts are off: pictures and words are all here, wipe and corrections are not." }
+                p { "Scripts are off: pictures and words are all here, wipe and switches are not." }
             }
-            details.all open {
+            (told::reasons(&page.told, |_| None))
+            (switches(page))
+            p.count role="status" {}
+            @if hands_back { (what_marks_mean()) }
+        }
+    }
+}
+
+/// Which frames, in what order, with what over them, on what paper.
+fn switches(page: &Page) -> Markup {
+    let count = |outcome| page.frames.iter().filter(|f| f.outcome == outcome).count();
+    let hands_back = page.purpose != Purpose::Check;
+    html! {
+        details.all open {
             summary { "Switches" }
             div.switches role="group" aria-label="What is shown" {
                 fieldset {
@@ -103,7 +142,9 @@ fn head(page: &Page) -> Markup {
                             }
                         }
                     }
-                    label { input type="radio" name="outcome" value="corrected"; " corrected" }
+                    @if hands_back {
+                        label { input type="radio" name="outcome" value="corrected"; " corrected" }
+                    }
                 }
                 fieldset {
                     legend { "Order" }
@@ -113,8 +154,10 @@ fn head(page: &Page) -> Markup {
                 fieldset {
                     legend { "Over the pictures" }
                     label { input type="checkbox" name="places" checked; " places to look at" }
-                    label { input type="checkbox" name="mask"; " edge of the mask" }
-                    label { input type="checkbox" name="pieces"; " pieces by class" }
+                    @if hands_back {
+                        label { input type="checkbox" name="mask"; " edge of the mask" }
+                        label { input type="checkbox" name="pieces"; " pieces by class" }
+                    }
                 }
                 fieldset {
                     legend { "Light" }
@@ -123,26 +166,29 @@ fn head(page: &Page) -> Markup {
                     label { input type="radio" name="theme" value="dark"; " dark" }
                 }
             }
+        }
+    }
+}
+
+fn what_marks_mean() -> Markup {
+    html! {
+        details.legend {
+            summary { "What colours and hatching mean" }
+            ul {
+                @for class in legend() {
+                    li { (swatch(class)) " " (class_words(class)) }
+                }
+                li {
+                    svg.swatch viewBox="0 0 32 20" aria-hidden="true" {
+                        path.edge-dark d="M0 10h32" {}
+                        path.edge d="M0 10h32" {}
+                    }
+                    " edge of what shows the plate"
+                }
             }
-            p.count role="status" {}
-            details.legend {
-                summary { "What colours and hatching mean" }
-                ul {
-                    @for class in legend() {
-                        li { (swatch(class)) " " (class_words(class)) }
-                    }
-                    li {
-                        svg.swatch viewBox="0 0 32 20" aria-hidden="true" {
-                            path.edge-dark d="M0 10h32" {}
-                            path.edge d="M0 10h32" {}
-                        }
-                        " edge of what shows the plate"
-                    }
-                }
-                p {
-                    "Click a piece, or open \u{201c}Pieces\u{201d} below a picture, to keep it in the picture or to \
-                     take it out."
-                }
+            p {
+                "Click a piece, or open \u{201c}Pieces\u{201d} below a picture, to keep it in the picture or to \
+                 take it out."
             }
         }
     }
@@ -252,6 +298,7 @@ mod tests {
                 reason: "a seam may show".to_owned(),
                 confidence,
             }],
+            told: Vec::new(),
             notes: Vec::new(),
             facts: Vec::new(),
             pictures: None,
@@ -261,7 +308,10 @@ mod tests {
     fn page(frames: Vec<Sheet>) -> Page {
         Page {
             title: "derig".to_owned(),
-            report: "report.json".to_owned(),
+            purpose: Purpose::HandBack {
+                report: "report.json".to_owned(),
+            },
+            told: Vec::new(),
             frames,
         }
     }
@@ -275,7 +325,9 @@ mod tests {
         frame.hand_work[0].reason = name.to_owned();
         let mut page = page(vec![frame]);
         page.title = name.to_owned();
-        page.report = name.to_owned();
+        page.purpose = Purpose::HandBack {
+            report: name.to_owned(),
+        };
         let text = document(&page);
         assert_eq!(text.matches("<script>").count(), 1, "our own");
         assert_eq!(text.matches("<img").count(), 0);
@@ -289,7 +341,9 @@ mod tests {
         for from_elsewhere in ["http:", "https:", "//www", "unsafe", "@import"] {
             assert!(!text.contains(from_elsewhere), "{from_elsewhere}");
         }
-        assert!(!STYLE.contains("</") && !SCRIPT.contains("</"));
+        for own in [STYLE, SCRIPT, CORRECTIONS] {
+            assert!(!own.contains("</"));
+        }
     }
 
     #[test]

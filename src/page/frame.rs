@@ -8,7 +8,8 @@ use maud::{Markup, html};
 
 use super::pictures::{Picture, Pictures, Place};
 use super::regions::{Region, class_words};
-use super::{Page, Sheet, words};
+use super::{Page, Purpose, Sheet, told, words};
+use crate::check::Reason;
 use crate::report::{Box2, HandWork};
 use crate::scene::Label;
 
@@ -37,7 +38,8 @@ pub(super) fn rules(page: &Page) -> String {
     rules
 }
 
-pub(super) fn article(sheet: &Sheet, index: usize) -> Markup {
+pub(super) fn article(page: &Page, index: usize) -> Markup {
+    let (sheet, sides) = (&page.frames[index], page.purpose.sides());
     let id = format!("f{index}");
     let title = format!("{id}-title");
     html! {
@@ -51,13 +53,14 @@ pub(super) fn article(sheet: &Sheet, index: usize) -> Markup {
             @if !sheet.notes.is_empty() {
                 ul.notes { @for note in &sheet.notes { li { (note) } } }
             }
+            (told::reasons(&sheet.told, |reason| place_number(sheet, reason)))
             @match &sheet.pictures {
                 Some(pictures) => {
-                    (places(pictures, sheet))
-                    (stage(pictures, sheet))
-                    (pieces(pictures, &id))
+                    (places(pictures, sheet, sides))
+                    (stage(pictures, sheet, sides))
+                    @if page.purpose != Purpose::Check { (pieces(pictures, &id)) }
                 }
-                None => (reasons(sheet.hand_work.iter())),
+                None => @if sheet.told.is_empty() { (reasons(sheet.hand_work.iter())) },
             }
             @if !sheet.facts.is_empty() {
                 details.facts {
@@ -67,6 +70,13 @@ pub(super) fn article(sheet: &Sheet, index: usize) -> Markup {
             }
         }
     }
+}
+
+/// At which of the places at 100 % a reason is to be seen.
+fn place_number(sheet: &Sheet, reason: &Reason) -> Option<usize> {
+    let mut places = sheet.pictures.as_ref()?.places.iter();
+    let at = places.position(|place| place.told.reason == reason.what)?;
+    Some(at + 1)
 }
 
 /// The file's name, and the folder behind it.
@@ -109,20 +119,24 @@ fn not_shown<'a>(pictures: &'a Pictures, sheet: &'a Sheet) -> impl Iterator<Item
     sheet.hand_work.iter().filter(move |work| !is_shown(work))
 }
 
-fn places(pictures: &Pictures, sheet: &Sheet) -> Markup {
+fn places(pictures: &Pictures, sheet: &Sheet, sides: [&str; 2]) -> Markup {
     html! {
         @if !pictures.places.is_empty() {
             section.places aria-label="Places at 100 %" {
                 @for (number, place) in pictures.places.iter().enumerate() {
-                    (at_full_size(place, number + 1, pictures))
+                    (at_full_size(place, number + 1, (pictures, sides)))
                 }
             }
         }
-        (reasons(not_shown(pictures, sheet)))
+        @if sheet.told.is_empty() { (reasons(not_shown(pictures, sheet))) }
     }
 }
 
-fn at_full_size(place: &Place, number: usize, pictures: &Pictures) -> Markup {
+fn at_full_size(
+    place: &Place,
+    number: usize,
+    (pictures, [one, other]): (&Pictures, [&str; 2]),
+) -> Markup {
     let middle = [
         place.cut.x + place.cut.width / 2,
         place.cut.y + place.cut.height / 2,
@@ -140,7 +154,7 @@ fn at_full_size(place: &Place, number: usize, pictures: &Pictures) -> Markup {
     };
     html! {
         figure {
-            div.pair { (picture("before", &place.before)) (picture("after", &place.after)) }
+            div.pair { (picture(one, &place.before)) (picture(other, &place.after)) }
             figcaption {
                 b { (number) } " " (place.told.reason) " "
                 span.where { "(" (where_) ", 100 %)" }
@@ -149,7 +163,7 @@ fn at_full_size(place: &Place, number: usize, pictures: &Pictures) -> Markup {
     }
 }
 
-fn stage(pictures: &Pictures, sheet: &Sheet) -> Markup {
+fn stage(pictures: &Pictures, sheet: &Sheet, [one, other]: [&str; 2]) -> Markup {
     let name = &sheet.name;
     let size = pictures.size;
     let [width, height] = [size.columns, size.rows];
@@ -157,10 +171,10 @@ fn stage(pictures: &Pictures, sheet: &Sheet) -> Markup {
         figure.stage data-scale=(pictures.scale) data-full={ (pictures.full.columns) " " (pictures.full.rows) } {
             div.view {
                 img src=(address(&pictures.before)) width=(width) height=(height) loading="lazy" decoding="async"
-                    alt={ (name) ", before" };
+                    alt={ (name) ", " (one) };
                 @if let Some(after) = &pictures.after {
                     img.after src=(address(&after.picture)) width=(width) height=(height) loading="lazy"
-                        decoding="async" alt={ (name) ", after" };
+                        decoding="async" alt={ (name) ", " (other) };
                 }
                 (marks(pictures, sheet))
                 @if pictures.after.is_some() { div.bar aria-hidden="true" { span {} } }
@@ -168,8 +182,9 @@ fn stage(pictures: &Pictures, sheet: &Sheet) -> Markup {
             @if pictures.after.is_some() {
                 figcaption.wipe {
                     label {
-                        span { "Wipe: before at the left, after at the right" }
-                        input type="range" min="0" max="100" value="50" aria-valuetext="half before, half after";
+                        span { "Wipe: " (one) " at the left, " (other) " at the right" }
+                        input type="range" min="0" max="100" value="50"
+                            aria-valuetext={ "half " (one) ", half " (other) };
                     }
                 }
             }

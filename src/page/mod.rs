@@ -5,7 +5,8 @@
 //! the page itself or beside it, and nothing else. All that comes from files (names, camera words) is
 //! escaped by `maud`.
 //!
-//! What is said on the page comes back as a file of corrections, which `derig redo` follows.
+//! There are two of them: one of cleaned frames, where what is said comes back as a file of corrections
+//! that `derig redo` follows, and one of a check, with each lit frame beside its plate.
 //!
 //! Standards: HTML (WHATWG), SVG 2, CSP 3 (W3C), WCAG 2.2; TOML 1.0 for the corrections.
 
@@ -13,16 +14,19 @@ mod document;
 mod frame;
 mod outline;
 mod pictures;
+mod places;
 mod regions;
+mod told;
 mod words;
 
 pub use document::document;
-pub use pictures::{After, MAX_FRAME_BYTES, Picture, Pictures, Place, Shown};
+pub use pictures::{After, MAX_FRAME_BYTES, Picture, Pictures, Place, ShotPair, Shown};
 pub use regions::{Pieces, Region};
 
+use crate::check::{Answer, Reason};
 use crate::report::HandWork;
 
-/// What became of a frame.
+/// What became of a frame, what asks most for a look first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Outcome {
     /// It could not be cleaned.
@@ -33,6 +37,10 @@ pub enum Outcome {
     Finished,
     /// Nothing was found that has to go.
     NothingToRemove,
+    /// It could not be read, so nothing is known.
+    Unreadable,
+    /// What a check answered.
+    Checked(Answer),
 }
 
 /// One frame on the page.
@@ -46,6 +54,8 @@ pub struct Sheet {
     pub summary: String,
     /// Everything there is to look at, the surest first.
     pub hand_work: Vec<HandWork>,
+    /// Why a check answered so, what weighs most first.
+    pub told: Vec<Reason>,
     /// What else is told: warnings, errors with their ways out.
     pub notes: Vec<String>,
     /// Measured facts, name and value.
@@ -54,13 +64,27 @@ pub struct Sheet {
     pub pictures: Option<Pictures>,
 }
 
+/// What a page is for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Purpose {
+    /// Cleaned frames beside the lit ones; pieces are said to be kept or taken.
+    HandBack {
+        /// File name of the report that corrections are for.
+        report: String,
+    },
+    /// Lit frames beside their plates; nothing to be said.
+    Check,
+}
+
 /// A run's frames.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Page {
     /// Heading.
     pub title: String,
-    /// File name of the report that corrections are for.
-    pub report: String,
+    /// What it is for.
+    pub purpose: Purpose,
+    /// What a check says of all frames together, what weighs most first.
+    pub told: Vec<Reason>,
     /// Frames as they were shot.
     pub frames: Vec<Sheet>,
 }

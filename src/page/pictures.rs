@@ -8,6 +8,7 @@ use crate::photo::{screen_copy, screen_jpeg};
 use crate::report::{Box2, HandWork};
 use crate::scene::{CodeValues, Encoding, Plane, Samples, Size, Window};
 
+use super::places::{places_of_a_check, places_of_a_merge};
 use super::regions::{Pieces, Region, mask_outline, regions};
 
 /// All pictures of a frame, as they stand in the page (base64), bytes: with outlines and words a frame
@@ -17,19 +18,8 @@ pub const MAX_FRAME_BYTES: usize = 230_000;
 const SIDES: [usize; 4] = [1280, 960, 640, 320];
 /// JPEG qualities (T.81 annex K scaling), the best first.
 const QUALITIES: [u8; 6] = [90, 84, 76, 67, 57, 46];
-/// Quality of places at 100 %, where detail is looked at.
-const PLACE_QUALITY: u8 = 88;
-/// Extent of a place at 100 %, px.
-const PLACE: Size = Size {
-    columns: 288,
-    rows: 216,
-};
-/// Places shown at 100 % a frame; the rest is named and outlined.
-const MAX_PLACES: usize = 3;
 /// Blocks of JPEG with chroma at half size, px.
 const BLOCK: usize = 16;
-/// Cells in which the busiest place is looked for, px at full size.
-const CELL: usize = 16;
 /// Code value where the cleaned picture is cut off.
 const CUT_OFF: u8 = 128;
 
@@ -46,6 +36,19 @@ pub struct Shown<'a> {
     pub mask: &'a Plane<u16>,
     /// What was decided; without it there are no regions to point at.
     pub pieces: Option<Pieces<'a>>,
+}
+
+/// A lit frame and its plate as they were shot, upright, at full size.
+#[derive(Debug, Clone, Copy)]
+pub struct ShotPair<'a> {
+    /// The lit frame.
+    pub lit: &'a Samples,
+    /// Its encoding.
+    pub lit_encoding: &'a Encoding,
+    /// The plate, not laid over the lit frame: what a knocked camera did is to be seen.
+    pub plate: &'a Samples,
+    /// Its encoding.
+    pub plate_encoding: &'a Encoding,
 }
 
 /// JPEG data, or where it lies.
@@ -116,14 +119,41 @@ impl Pictures {
     /// Together they take at most [`MAX_FRAME_BYTES`] in the page. Holds two copies of at most 1280 px
     /// beside the frame. `None` when no picture can be coded, which a frame that was read allows.
     pub fn of(shown: &Shown<'_>, hand_work: &[HandWork]) -> Option<Self> {
-        let full = shown.lit.size;
-        let mut places = places(shown, hand_work)?;
+        let places = places_of_a_merge(shown, hand_work)?;
+        let copies = |side| Copies::of(shown, side);
+        let made = Self::fitted(shown.lit.size, places, copies)?;
+        let (size, scale) = (made.size, made.scale);
+        Some(Self {
+            regions: shown
+                .pieces
+                .map(|pieces| regions(&pieces, (size, scale), hand_work))
+                .unwrap_or_default(),
+            mask: mask_outline(shown.mask, size, scale),
+            ..made
+        })
+    }
+
+    /// A lit frame beside its plate; `told` is what there is to look at, the heaviest first.
+    ///
+    /// As [`Pictures::of`]; a plate of another extent is left out.
+    pub fn of_pair(pair: &ShotPair<'_>, told: &[HandWork]) -> Option<Self> {
+        let places = places_of_a_check(pair, told)?;
+        let copies = |side| Copies::of_pair(pair, side);
+        Self::fitted(pair.lit.size, places, copies)
+    }
+
+    /// The largest and best pictures that stay within the budget.
+    fn fitted(
+        full: Size,
+        mut places: Vec<Place>,
+        copies: impl Fn(usize) -> Copies,
+    ) -> Option<Self> {
         while places.len() > 1 && places_bytes(&places) > MAX_FRAME_BYTES / 2 {
             places.pop();
         }
         let mut tried = None;
         for side in SIDES {
-            let (before, after) = Copies::of(shown, side).coded(places_bytes(&places))?;
+            let (before, after) = copies(side).coded(places_bytes(&places))?;
             let fits = MAX_FRAME_BYTES >= total(&places, &before, after.as_ref());
             tried = Some((side, before, after));
             if fits {
@@ -143,11 +173,8 @@ impl Pictures {
             before,
             after,
             places,
-            regions: shown
-                .pieces
-                .map(|pieces| regions(&pieces, (size, scale), hand_work))
-                .unwrap_or_default(),
-            mask: mask_outline(shown.mask, size, scale),
+            regions: Vec::new(),
+            mask: String::new(),
         })
     }
 
@@ -205,6 +232,19 @@ impl Copies {
             flatten(&mut after, &part.grown(BLOCK, before.size));
             (after, part)
         });
+        Self { before, after }
+    }
+
+    fn of_pair(pair: &ShotPair<'_>, side: usize) -> Self {
+        let before = screen_copy(pair.lit, pair.lit_encoding, side);
+        let whole = Window {
+            left: 0,
+            top: 0,
+            right: before.size.columns,
+            bottom: before.size.rows,
+        };
+        let after = (pair.lit.size == pair.plate.size)
+            .then(|| (screen_copy(pair.plate, pair.plate_encoding, side), whole));
         Self { before, after }
     }
 
@@ -271,164 +311,6 @@ fn flatten(picture: &mut Samples, kept: &Window) {
         } else {
             row.fill(CUT_OFF);
         }
-    }
-}
-
-/// The places told, at 100 %; where none is, the one where most of the mask's rim runs.
-fn places(shown: &Shown<'_>, hand_work: &[HandWork]) -> Option<Vec<Place>> {
-    let full = shown.lit.size;
-    let whole = Box2 {
-        x: 0,
-        y: 0,
-        width: full.columns,
-        height: full.rows,
-    };
-    let told: Vec<HandWork> = if hand_work.is_empty() {
-        let any = shown.mask.as_slice().iter().any(|&share| share > 0);
-        any.then(|| HandWork {
-            place: whole,
-            reason: "nothing is told against it: where most of the mask's rim runs".to_owned(),
-            confidence: 0.0,
-        })
-        .into_iter()
-        .collect()
-    } else {
-        apart(shown, hand_work)
-    };
-    told.into_iter()
-        .map(|told| {
-            let cut = busiest(shown, &told.place);
-            let coded = |picture: &Samples| {
-                let part = screen_copy(&cropped(picture, &cut), shown.encoding, usize::MAX);
-                screen_jpeg(&part, PLACE_QUALITY).map(Picture::Here)
-            };
-            let (before, after) = (coded(shown.lit)?, coded(shown.merged)?);
-            Some(Place {
-                told,
-                cut,
-                before,
-                after,
-            })
-        })
-        .collect()
-}
-
-/// The surest places of which none is to be seen in what another one shows.
-fn apart(shown: &Shown<'_>, hand_work: &[HandWork]) -> Vec<HandWork> {
-    let mut chosen: Vec<(Box2, HandWork)> = Vec::new();
-    for work in hand_work {
-        if chosen.len() == MAX_PLACES {
-            break;
-        }
-        let (x, y) = (
-            work.place.x + work.place.width / 2,
-            work.place.y + work.place.height / 2,
-        );
-        let is_seen = |(cut, _): &(Box2, HandWork)| {
-            (cut.x..cut.x + cut.width).contains(&x) && (cut.y..cut.y + cut.height).contains(&y)
-        };
-        if !chosen.iter().any(is_seen) {
-            chosen.push((busiest(shown, &work.place), work.clone()));
-        }
-    }
-    chosen.into_iter().map(|(_, work)| work).collect()
-}
-
-/// The window of a place's extent that shows all of `within`, or, where that is larger, most of the
-/// mask's rim in it, or of the pieces where no mask is.
-fn busiest(shown: &Shown<'_>, within: &Box2) -> Box2 {
-    let full = shown.lit.size;
-    if within.width <= PLACE.columns && within.height <= PLACE.rows {
-        return placed(full, centred(within));
-    }
-    let cells = Size {
-        columns: full.columns.div_ceil(CELL),
-        rows: full.rows.div_ceil(CELL),
-    };
-    let inside = |x: usize, y: usize| {
-        (within.x..within.x + within.width).contains(&x)
-            && (within.y..within.y + within.height).contains(&y)
-    };
-    let counted = |is_seen: &(dyn Fn(usize, usize) -> bool + Sync)| {
-        Plane::from_fn(cells, |cx, cy| {
-            let across = cx * CELL..((cx + 1) * CELL).min(full.columns);
-            (cy * CELL..((cy + 1) * CELL).min(full.rows))
-                .flat_map(|y| across.clone().map(move |x| (x, y)))
-                .filter(|&(x, y)| inside(x, y) && is_seen(x, y))
-                .count() as u32
-        })
-    };
-    let rim = |x: usize, y: usize| (1..u16::MAX).contains(shown.mask.at(x, y));
-    let mut counts = counted(&rim);
-    if counts.as_slice().iter().all(|&n| n == 0)
-        && let Some(pieces) = shown.pieces
-    {
-        let numbers = pieces.numbers;
-        counts = counted(&|x, y| {
-            let at = |v: usize, limit: usize| (v / pieces.factor).min(limit - 1);
-            *numbers.at(at(x, numbers.columns()), at(y, numbers.rows())) > 0
-        });
-    }
-    let around = [PLACE.columns / CELL, PLACE.rows / CELL];
-    let sum = |cx: usize, cy: usize| -> u32 {
-        let (right, bottom) = (
-            (cx + around[0]).min(cells.columns),
-            (cy + around[1]).min(cells.rows),
-        );
-        (cy..bottom)
-            .flat_map(|y| &counts.row(y)[cx..right])
-            .sum::<u32>()
-    };
-    let best = (0..cells.area())
-        .map(|at| (at % cells.columns, at / cells.columns))
-        .map(|(cx, cy)| (sum(cx, cy), cx, cy))
-        // The first of equals.
-        .fold(
-            (0, 0, 0),
-            |best, next| if next.0 > best.0 { next } else { best },
-        );
-    match best {
-        (0, ..) => placed(full, centred(within)),
-        (_, cx, cy) => placed(full, [cx * CELL, cy * CELL]),
-    }
-}
-
-/// Corner of a place that has the middle of a box in its middle.
-fn centred(within: &Box2) -> [usize; 2] {
-    [
-        (within.x + within.width / 2).saturating_sub(PLACE.columns / 2),
-        (within.y + within.height / 2).saturating_sub(PLACE.rows / 2),
-    ]
-}
-
-fn placed(full: Size, corner: [usize; 2]) -> Box2 {
-    let width = PLACE.columns.min(full.columns);
-    let height = PLACE.rows.min(full.rows);
-    Box2 {
-        x: corner[0].min(full.columns - width),
-        y: corner[1].min(full.rows - height),
-        width,
-        height,
-    }
-}
-
-fn cropped(picture: &Samples, cut: &Box2) -> Samples {
-    let step = picture.layout.count();
-    let stride = picture.size.columns * step;
-    let rows = |at: usize| at * stride + cut.x * step..at * stride + (cut.x + cut.width) * step;
-    let ranges = (cut.y..cut.y + cut.height).map(rows);
-    Samples {
-        size: Size {
-            columns: cut.width,
-            rows: cut.height,
-        },
-        layout: picture.layout,
-        values: match &picture.values {
-            CodeValues::Eight(v) => CodeValues::Eight(ranges.flat_map(|r| v[r].to_vec()).collect()),
-            CodeValues::Sixteen(v) => {
-                CodeValues::Sixteen(ranges.flat_map(|r| v[r].to_vec()).collect())
-            }
-        },
     }
 }
 

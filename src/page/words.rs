@@ -2,7 +2,8 @@
 
 use crate::scene::Size;
 
-use super::Outcome;
+use super::{Outcome, Purpose};
+use crate::check::{Answer, Measured, Unit};
 
 /// The third of the picture in which the middle of a place lies.
 pub(super) fn place(at: [usize; 2], full: Size) -> &'static str {
@@ -35,6 +36,8 @@ impl Outcome {
             Self::LookHere => "look here",
             Self::Finished => "finished",
             Self::NothingToRemove => "nothing to remove",
+            Self::Unreadable => "cannot be read",
+            Self::Checked(answer) => answer.words(),
         }
     }
 
@@ -45,8 +48,42 @@ impl Outcome {
             Self::LookHere => "look",
             Self::Finished => "finished",
             Self::NothingToRemove => "nothing",
+            Self::Unreadable => "unreadable",
+            Self::Checked(Answer::ShootAgain) => "again",
+            Self::Checked(Answer::CannotTell) => "doubt",
+            Self::Checked(Answer::Go) => "go",
         }
     }
+}
+
+impl Purpose {
+    /// What is at the left of a wipe, and what at the right.
+    pub(super) fn sides(&self) -> [&'static str; 2] {
+        match self {
+            Self::HandBack { .. } => ["before", "after"],
+            Self::Check => ["lit frame", "plate"],
+        }
+    }
+}
+
+/// A number and the one from which it matters.
+pub(super) fn measured(measured: &Measured) -> String {
+    let unit = match measured.unit {
+        Unit::Px => "px",
+        Unit::Percent => "%",
+        Unit::Degrees => "degrees",
+        Unit::Stops => "stops",
+        Unit::Mired => "mired",
+        Unit::ColourDifference => "CIE94",
+        Unit::Minutes => "minutes",
+        Unit::Places => "places",
+        Unit::Settings => return String::new(),
+    };
+    let digits = if measured.limit >= 10.0 { 0 } else { 2 };
+    format!(
+        "{:.digits$} {unit}, limit {:.digits$}",
+        measured.value, measured.limit
+    )
 }
 
 #[cfg(test)]
@@ -63,6 +100,14 @@ mod tests {
         assert_eq!(place([450, 599], full), "bottom");
         assert_eq!(place([899, 300], full), "right");
         assert_eq!(place([900, 600], full), "lower right");
+    }
+
+    #[test]
+    fn numbers_are_told_with_their_limits() {
+        let told = |value: f64, limit: f64, unit: Unit| measured(&Measured { value, limit, unit });
+        assert_eq!(told(31.4, 150.0, Unit::Px), "31 px, limit 150");
+        assert_eq!(told(0.5, 0.3, Unit::Stops), "0.50 stops, limit 0.30");
+        assert_eq!(told(1.0, 1.0, Unit::Settings), "");
     }
 
     #[test]

@@ -198,14 +198,14 @@ impl Reopened<'_> {
             registration,
             plate,
             sky,
+            still_sky,
             ..
         } = &self.compared;
         let carried = Carried::of(
-            self.set_up,
-            self.plate,
-            registration,
+            self.set_up.factor(),
             Cow::Borrowed(plate),
             &sky.mask,
+            still_sky,
         );
         AlignedPlate::new(self.set_up, self.plate, registration, carried)
     }

@@ -4,12 +4,13 @@ use std::borrow::Cow;
 
 use rayon::prelude::*;
 
-use super::comparison::{Plate, beyond_border};
+use super::comparison::Plate;
 use super::{Frame, SetUp};
 use crate::lighting::FLARE;
 use crate::merge::Relight;
 use crate::numeric::elementary::exp;
 use crate::numeric::enlarge::RowEnlarger;
+use crate::numeric::spans::Spans;
 use crate::registration::{Registration, warp_window};
 use crate::scene::{ChannelLayout, CodeValues, Encoding, Plane, Samples, SceneLinear, Window};
 
@@ -38,27 +39,28 @@ pub(super) enum Carried<'a> {
 }
 
 impl<'a> Carried<'a> {
-    /// `aligned` is the working copy with its sky, open where `sky` says, carried along.
+    /// `aligned` is the working copy with its sky, open where `sky` says, carried along;
+    /// `still_sky` is the light that was there, in row order.
     pub(super) fn of(
-        set_up: &SetUp,
-        plate: &Plate,
-        registration: &Registration,
+        factor: usize,
         aligned: Cow<'a, SceneLinear>,
         sky: &Plane<bool>,
+        still_sky: &[[f32; 3]],
     ) -> Self {
-        if set_up.factor() == 1 {
+        if factor == 1 {
             return Self::Whole(aligned);
         }
-        if sky.as_slice().iter().all(|open| !open) {
+        if still_sky.is_empty() {
             return Self::Nothing;
         }
-        let (still, usable) = plate.aligned(registration);
-        let still = beyond_border(still, &usable);
-        let channels = std::array::from_fn(|c| {
-            let change = aligned.channels[c].zip(&still.channels[c], |to, from| to - from);
-            change.zip(sky, |change, &open| if open { *change } else { 0.0 })
-        });
-        Self::Change(SceneLinear { channels })
+        let mut change = SceneLinear::filled(sky.size(), 0.0);
+        let open = (0..sky.size().area()).filter(|&i| sky.as_slice()[i]);
+        for (i, from) in open.zip(still_sky) {
+            for (c, from) in from.iter().enumerate() {
+                change.channels[c].as_mut_slice()[i] = aligned.channels[c].as_slice()[i] - from;
+            }
+        }
+        Self::Change(change)
     }
 }
 
@@ -81,6 +83,11 @@ impl<'a> AlignedPlate<'a> {
 
     /// Scene-linear light in a window of the lit frame.
     pub(super) fn window(&self, window: Window) -> SceneLinear {
+        self.window_where(window, None)
+    }
+
+    /// The same for the pixels `asked` for, in the window's pixels; others may be anything.
+    pub(super) fn window_where(&self, window: Window, asked: Option<&Spans>) -> SceneLinear {
         if let Carried::Whole(carried) = &self.carried {
             let channels = std::array::from_fn(|c| {
                 Plane::from_fn(window.size(), |x, y| {
@@ -91,7 +98,8 @@ impl<'a> AlignedPlate<'a> {
         }
         let samples = &self.plate.samples;
         let read = |part: Window| samples.linear_window(&self.plate.encoding, part);
-        let mut light = warp_window(read, samples.size, &self.registration, window).0;
+        let place = (window, asked);
+        let mut light = warp_window(read, samples.size, &self.registration, place).0;
         if let Carried::Change(change) = &self.carried {
             self.carry(&mut light, change, window);
         }

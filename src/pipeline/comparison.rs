@@ -50,6 +50,9 @@ pub(super) struct Comparison {
     pub(super) light: LightingChange,
     /// The lit frame as seen, where the sky asked for it already.
     pub(super) lit_seen: Option<Perceived>,
+    /// Light of the aligned plate where `sky` is open, before it was carried along, in row order;
+    /// nothing where the merge at full size needs none of it.
+    pub(super) still_sky: Vec<[f32; 3]>,
 }
 
 impl SetUp {
@@ -113,6 +116,11 @@ impl SetUp {
             }
             None => Drift::none(),
         };
+        let still_sky = if self.factor > 1 {
+            light_where(&aligned, &sky.mask)
+        } else {
+            Vec::new()
+        };
         let aligned = if sky.share > 0.0 {
             carry_sky(aligned, &sky.mask, &drift)
         } else {
@@ -129,6 +137,7 @@ impl SetUp {
             drift,
             light,
             lit_seen,
+            still_sky,
         })
     }
 }
@@ -204,8 +213,18 @@ impl Plate {
     }
 }
 
+/// The light of the pixels that are `open`, in row order.
+fn light_where(picture: &SceneLinear, open: &Plane<bool>) -> Vec<[f32; 3]> {
+    let opened = open
+        .as_slice()
+        .iter()
+        .enumerate()
+        .filter(|&(_, &open)| open);
+    opened.map(|(i, _)| picture.at_index(i)).collect()
+}
+
 /// The aligned plate with what lies beyond its border filled smoothly from inside.
-pub(super) fn beyond_border(mut aligned: SceneLinear, usable: &Plane<bool>) -> SceneLinear {
+fn beyond_border(mut aligned: SceneLinear, usable: &Plane<bool>) -> SceneLinear {
     if usable.as_slice().iter().all(|&u| u) {
         return aligned;
     }

@@ -6,14 +6,23 @@ use crate::change::{Evidence, as_seen, gather_evidence};
 use crate::classify;
 use crate::lighting::{Agreement, LightingChange, NoiseModel};
 use crate::mask::CutPlan;
-use crate::merge::{Relight, RelightInputs, relight};
-use crate::region::{Observed, Regions, cut_regions, observe_stillness};
+use crate::merge::{Relight, RelightInputs, relit_surfaces};
+use crate::numeric::spans::Spans;
+use crate::region::{
+    Observed, REACH as STILLNESS_REACH, Regions, changed_pixels, cut_regions, observe_stillness,
+};
 use crate::registration::Registration;
-use crate::scene::{Perceived, Plane, SceneLinear};
+use crate::scene::{Perceived, Plane, SceneLinear, Size, recycled};
 use crate::sky::{Drift, SkyLayer};
 
 /// The rim of the sky shows other things' light as well, px: the comparison's blur.
 const SKY_RIM_PX: usize = 2;
+
+/// Extent of a plane that was taken away.
+const NO_SIZE: Size = Size {
+    columns: 0,
+    rows: 0,
+};
 
 /// Where a lit frame shows open sky and nothing else.
 pub(super) fn clear_sky(sky: &SkyLayer, lit_seen: &Perceived) -> Plane<bool> {
@@ -48,6 +57,7 @@ pub(super) struct Found {
     agreement: Plane<f32>,
     pub(super) relit_seen: Perceived,
     lit_sky: Plane<bool>,
+    pub(super) still_sky: Vec<[f32; 3]>,
 }
 
 /// What laying the mask needs beside.
@@ -68,6 +78,7 @@ impl Examined {
             sky,
             drift,
             light,
+            still_sky,
             ..
         } = self.compared;
         let LightingChange {
@@ -99,15 +110,16 @@ impl Examined {
             agreement: coarse,
             relit_seen,
             lit_sky,
+            still_sky,
         };
         (self.regions, ForMask { lit_seen, excess }, found)
     }
 }
 
 impl Found {
-    /// By how much the aligned plate is lightened or darkened in the mask.
-    pub(super) fn relit_gain(&self, cut: &CutPlan) -> Relight {
-        relight(&RelightInputs {
+    /// By how much the aligned plate is lightened or darkened in the mask. Takes the pool.
+    pub(super) fn relit_gain(&mut self, cut: &CutPlan) -> Relight {
+        let surfaces = relit_surfaces(&RelightInputs {
             lit: &self.lit,
             plate: &self.plate,
             plate_seen: &self.relit_seen,
@@ -117,7 +129,10 @@ impl Found {
             lit_sky: &self.lit_sky,
             share: &cut.share,
             keep: &cut.keep,
-        })
+        });
+        let nothing = || Plane::filled(NO_SIZE, 0.0);
+        let pool = std::mem::replace(&mut self.pool, std::array::from_fn(|_| nothing()));
+        surfaces.over(pool)
     }
 }
 
@@ -147,28 +162,27 @@ impl SetUp {
         let to_xyz = &lit.encoding.to_xyz;
         let lit_seen = compared.lit_seen.take();
         let lit_seen = lit_seen.unwrap_or_else(|| as_seen(&compared.lit, to_xyz));
-        let evidence = gather_evidence(
-            (&compared.lit, lit_seen),
-            &compared.plate,
-            &compared.light,
-            to_xyz,
-        );
+        let evidence = gather_evidence(lit_seen, &compared.plate, &compared.light, to_xyz);
         clock.start("stillness");
+        let changed = changed_pixels(&evidence, &compared.light.noise, &compared.usable);
+        let asked = Spans::of(changed.size(), |x, y| *changed.at(x, y)).grown(STILLNESS_REACH);
         let others = self.poses.iter().filter(|p| p.index != index);
-        let others = others.map(|pose| pose.companion(&compared.registration));
+        let others = others.map(|pose| pose.companion(&compared.registration, &asked));
         let stillness = observe_stillness(
             &evidence.lit_seen,
             &evidence.relit_seen,
-            &compared.light.pool,
+            (&compared.light.pool, &asked),
             others,
             to_xyz,
         );
         clock.start("regions");
+        recycled::give_back();
         let regions = cut_regions(&Observed {
             lit: &compared.lit,
+            plate: &compared.plate,
             light: &compared.light,
             evidence: &evidence,
-            usable: &compared.usable,
+            changed: &changed,
             sky: &compared.sky,
             stillness: stillness.as_ref(),
         });

@@ -3,8 +3,9 @@
 use super::comparison::{Comparison, into_plate_pixels};
 use super::{Lie, SetUp};
 use crate::change::relit;
+use crate::numeric::spans::Spans;
 use crate::region::{Camera, Companion};
-use crate::registration::{Registration, warp_plate_to_lit};
+use crate::registration::{Registration, warp_near};
 use crate::scene::{Plane, SceneLinear};
 
 /// Most light that is told apart, in whites: under the plate's light a face in full flash stays below.
@@ -54,13 +55,11 @@ impl SetUp {
 }
 
 impl Pose {
-    /// The pose in the pixels of another frame of the set-up.
-    pub(super) fn companion(&self, registration: &Registration) -> Companion {
-        let size = self.roots[0].size();
+    /// The pose in the pixels of another frame of the set-up, where it is `asked` for.
+    pub(super) fn companion(&self, registration: &Registration, asked: &Spans) -> Companion {
         let channels = self.roots.each_ref().map(|c| c.map(|&v| light_of(v)));
-        let (picture, _) = warp_plate_to_lit(&SceneLinear { channels }, registration, size);
         Companion {
-            in_plate_light: picture,
+            in_plate_light: warp_near(SceneLinear { channels }, registration, asked),
             camera: self.camera,
         }
     }

@@ -4,7 +4,7 @@ use super::blobs::connected_blobs;
 use super::measure::measure;
 use super::{PieceFeatures, Stillness};
 use crate::change::Evidence;
-use crate::lighting::LightingChange;
+use crate::lighting::{LightingChange, NoiseModel};
 use crate::numeric::filter::box_mean;
 use crate::numeric::segmentation::{Granularity, cut};
 use crate::scene::{Plane, SceneLinear, Window, difference};
@@ -39,12 +39,14 @@ const STILLNESS_WEIGHT: f32 = 12.0;
 pub struct Observed<'a> {
     /// The lit frame.
     pub lit: &'a SceneLinear,
+    /// The aligned plate, its sky carried along.
+    pub plate: &'a SceneLinear,
     /// Light.
     pub light: &'a LightingChange,
     /// Evidence of change.
     pub evidence: &'a Evidence,
-    /// Where the plate shows the lit frame's place at all, short of the last few pixels.
-    pub usable: &'a Plane<bool>,
+    /// What [`changed_pixels`] finds.
+    pub changed: &'a Plane<bool>,
     /// The plate's sky.
     pub sky: &'a SkyLayer,
     /// Stillness, when other poses were seen.
@@ -84,11 +86,10 @@ pub struct Regions {
 
 /// Cuts what visibly changed into pieces and measures each.
 pub fn cut_regions(observed: &Observed<'_>) -> Regions {
-    let changed = changed_pixels(observed);
     let seen = &observed.evidence.lit_seen;
     let excess = observed.evidence.excess.as_slice();
     let pieces = cut(
-        &changed,
+        observed.changed,
         Granularity {
             scale: CUT_SCALE,
             min_area: MIN_PIECE,
@@ -106,19 +107,28 @@ pub fn cut_regions(observed: &Observed<'_>) -> Regions {
     measure(observed, pieces)
 }
 
-fn changed_pixels(observed: &Observed<'_>) -> Plane<bool> {
-    let evidence = observed.evidence;
-    let noise = &observed.light.noise;
+/// The pixels that are cut into pieces: they visibly changed, beyond the noise of the lit frame and
+/// alone in no speck.
+///
+/// `usable` is where the plate shows the lit frame's place at all, short of the last few pixels.
+pub fn changed_pixels(
+    evidence: &Evidence,
+    noise: &NoiseModel,
+    usable: &Plane<bool>,
+) -> Plane<bool> {
     let raw = evidence
         .difference
         .zip(&evidence.lit_seen.lightness, |&d, &lightness| {
-            let y = ((lightness + 16.0) / 116.0).max(0.1).powi(3);
-            let per_light = 116.0 / 3.0 * y.powf(-2.0 / 3.0);
-            let sigma = noise.sigma(y) * BLUR_NOISE_SHARE * std::f32::consts::SQRT_2 * per_light;
-            d > SEEN_DIFFERENCE.max(NOISE_SIGMAS * sigma)
+            let sigma = || {
+                let y = ((lightness + 16.0) / 116.0).max(0.1).powi(3);
+                let per_light = 116.0 / 3.0 * y.powf(-2.0 / 3.0);
+                noise.sigma(y) * BLUR_NOISE_SHARE * std::f32::consts::SQRT_2 * per_light
+            };
+            // The power is dear, and most pixels show nothing.
+            d > SEEN_DIFFERENCE && d > NOISE_SIGMAS * sigma()
         });
     // Where the plate shows nothing, nothing can be said.
-    let raw = raw.zip(observed.usable, |&c, &u| c && u);
+    let raw = raw.zip(usable, |&c, &u| c && u);
     // Holes of single pixels closed, specks of single pixels dropped.
     let share = box_mean(&raw.map(|&c| if c { 1.0 } else { 0.0 }), 1);
     let closed = raw.zip(&share, |&c, &s| if c { s > 0.2 } else { s > 0.5 });

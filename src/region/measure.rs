@@ -8,6 +8,7 @@ use super::extent::Extent;
 use super::probe::{Probe, VALUES, Value, Values};
 use super::surroundings::{add_blobs, add_distances, add_surroundings, join_neighbours};
 use super::{Observed, Piece, PieceFeatures, Regions};
+use crate::change::{Edges, edges};
 use crate::numeric::segmentation::Pieces;
 use crate::scene::Size;
 
@@ -32,7 +33,10 @@ pub(super) fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
     let probe = Probe::new(observed, numbers);
     let strips: Vec<Strip> = (0..size.rows.div_ceil(STRIP_ROWS))
         .into_par_iter()
-        .map(|k| Strip::measure(&probe, &pieces, k * STRIP_ROWS))
+        .map_init(
+            || vec![NOWHERE; pieces.count + 1],
+            |places, k| Strip::measure(&probe, &pieces, k * STRIP_ROWS, places),
+        )
         .collect();
     let (sums, shared) = add_up(strips, pieces.count);
     let mut out: Vec<Piece> = sums
@@ -92,12 +96,10 @@ impl Sums {
             .push(values[Value::AgreementCoarse as usize]);
     }
 
-    fn add_rim(&mut self, observed: &Observed<'_>, i: usize) {
-        let evidence = observed.evidence;
-        let on_plate_edge = evidence.plate_edge.as_slice()[i] > PLATE_EDGE;
-        self.rim.new_edge += f64::from(evidence.new_edge.as_slice()[i]);
-        self.rim.lost_edge += f64::from(evidence.lost_edge.as_slice()[i]);
-        self.rim.plate_edge += f64::from(u8::from(on_plate_edge));
+    fn add_rim(&mut self, edges: &Edges, i: usize) {
+        self.rim.new_edge += f64::from(edges.new[i]);
+        self.rim.lost_edge += f64::from(edges.lost[i]);
+        self.rim.plate_edge += f64::from(u8::from(edges.plate[i] > PLATE_EDGE));
         self.rim.length += 1;
     }
 
@@ -142,6 +144,9 @@ fn inner_agreement(s: &Sums) -> f32 {
     ((both + UNSEEN_STRUCTURE) / (steady(lit) * steady(plate)).sqrt()) as f32
 }
 
+/// Place of a piece that a strip has not met.
+const NOWHERE: u32 = u32::MAX;
+
 /// What a strip of rows adds to the pieces that it meets.
 struct Strip {
     /// Piece numbers and their sums, in the order in which they were met.
@@ -151,32 +156,47 @@ struct Strip {
 }
 
 impl Strip {
-    fn measure(probe: &Probe<'_>, pieces: &Pieces, top: usize) -> Self {
+    /// `places` tells where each piece's sums are, by number; it comes and goes with [`NOWHERE`] for
+    /// all of them.
+    fn measure(probe: &Probe<'_>, pieces: &Pieces, top: usize, places: &mut [u32]) -> Self {
         let size = pieces.numbers.size();
         let numbers = pieces.numbers.as_slice();
         let mut strip = Self {
             sums: Vec::new(),
             meetings: Vec::new(),
         };
-        let mut place_of: Vec<Option<usize>> = vec![None; pieces.count + 1];
-        for y in top..(top + STRIP_ROWS).min(size.rows) {
+        let rows = top..(top + STRIP_ROWS).min(size.rows);
+        let first = top * size.columns;
+        if numbers[first..rows.end * size.columns]
+            .iter()
+            .all(|&n| n == 0)
+        {
+            return strip;
+        }
+        let edges = edges(probe.observed.lit, probe.observed.plate, rows.clone());
+        for y in rows {
             for x in 0..size.columns {
                 let i = y * size.columns + x;
                 let n = numbers[i];
                 if n == 0 {
                     continue;
                 }
-                let place = *place_of[n as usize].get_or_insert_with(|| {
+                let place = &mut places[n as usize];
+                if *place == NOWHERE {
+                    *place = strip.sums.len() as u32;
                     strip.sums.push((n, Sums::new()));
-                    strip.sums.len() - 1
-                });
-                let sums = &mut strip.sums[place].1;
+                }
+                let sums = &mut strip.sums[*place as usize].1;
                 sums.extent.add(x, y);
-                sums.add(&probe.values(i));
+                let in_strip = i - first;
+                sums.add(&probe.values(i, [edges.new[in_strip], edges.lost[in_strip]]));
                 if meet_neighbours(numbers, size, (x, y), &mut strip.meetings) {
-                    sums.add_rim(probe.observed, i);
+                    sums.add_rim(&edges, in_strip);
                 }
             }
+        }
+        for (n, _) in &strip.sums {
+            places[*n as usize] = NOWHERE;
         }
         strip
     }

@@ -15,7 +15,7 @@ mod stillness;
 mod surroundings;
 
 pub use blobs::connected_blobs;
-pub use cut::{Neighbour, Observed, Piece, Regions, cut_regions};
+pub use cut::{Neighbour, Observed, Piece, Regions, changed_pixels, cut_regions};
 pub use features::{FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE, PieceFeatures};
 
-pub use stillness::{Camera, Companion, Stillness, observe_stillness};
+pub use stillness::{Camera, Companion, REACH, Stillness, observe_stillness};

@@ -92,6 +92,8 @@ pub(super) struct Probe<'a> {
     pub(super) observed: &'a Observed<'a>,
     /// Smallest difference to the relit plate's tones around, where there are pieces.
     nearest_tone: Plane<f32>,
+    /// ln of the ambient gain a channel.
+    ambient: [f32; 3],
 }
 
 impl<'a> Probe<'a> {
@@ -105,11 +107,12 @@ impl<'a> Probe<'a> {
         Self {
             observed,
             nearest_tone,
+            ambient: observed.light.gain.map(|gain| gain.max(1e-3).ln()),
         }
     }
 
-    /// The values of pixel `i`, which must belong to a piece.
-    pub(super) fn values(&self, i: usize) -> Values<f32> {
+    /// The values of pixel `i`, which must belong to a piece, with its new and its lost edge.
+    pub(super) fn values(&self, i: usize, [new_edge, lost_edge]: [f32; 2]) -> Values<f32> {
         let o = self.observed;
         let e = o.evidence;
         let ratio = |c: usize| o.light.log_ratio[c].as_slice()[i] - o.light.pool[c].as_slice()[i];
@@ -121,9 +124,8 @@ impl<'a> Probe<'a> {
             (s.still.as_slice()[i], s.returns.as_slice()[i])
         });
         let lit_sky = o.sky.fits_loosely(lit);
-        let total: [f32; 3] = std::array::from_fn(|c| {
-            o.light.log_ratio[c].as_slice()[i] - o.light.gain[c].max(1e-3).ln()
-        });
+        let total: [f32; 3] =
+            std::array::from_fn(|c| o.light.log_ratio[c].as_slice()[i] - self.ambient[c]);
         let level = (total[0] + total[1] + total[2]) / 3.0;
         let colour = total.iter().map(|t| (t - level).abs()).fold(0.0, f32::max);
         let (lit_log, plate_log) = (log_light(lit[0]), log_light(plate[0]));
@@ -145,8 +147,8 @@ impl<'a> Probe<'a> {
             o.light.agreement.fine.as_slice()[i],
             o.light.agreement.plate_texture.as_slice()[i],
             o.light.agreement.lit_texture.as_slice()[i],
-            e.new_edge.as_slice()[i],
-            e.lost_edge.as_slice()[i],
+            new_edge,
+            lost_edge,
             f32::from(u8::from(o.sky.mask.as_slice()[i])),
             f32::from(u8::from(lit_sky)),
             self.nearest_tone.as_slice()[i],
@@ -173,6 +175,7 @@ fn log_light(lightness: f32) -> f32 {
 /// published clusters in CIELAB agree on a hue of roughly 25 to 75 degrees).
 fn is_skin(lab: [f32; 3]) -> bool {
     let chroma = (lab[1] * lab[1] + lab[2] * lab[2]).sqrt();
-    let hue = lab[2].atan2(lab[1]).to_degrees();
-    (20.0..75.0).contains(&hue) && (8.0..45.0).contains(&chroma) && lab[0] > 15.0
+    let is_tinted = (8.0..45.0).contains(&chroma) && lab[0] > 15.0;
+    // The dearest last.
+    is_tinted && (20.0..75.0).contains(&lab[2].atan2(lab[1]).to_degrees())
 }

@@ -2,8 +2,9 @@
 
 use rayon::prelude::*;
 
-use crate::change::{relit_as_seen, tolerant_difference};
+use crate::change::{relit_as_seen_near, tolerant_difference_near};
 use crate::numeric::filter::gaussian;
+use crate::numeric::spans::Spans;
 use crate::scene::{Perceived, Plane, SceneLinear};
 
 /// Another lit frame of the set-up in this frame's pixels, brought back to the plate's light.
@@ -27,6 +28,10 @@ pub enum Camera {
 /// Parallax that near gear may show between two poses of a camera that moved, px.
 const GEAR_PARALLAX: usize = 3;
 
+/// Pixels this far around those asked for have a say in their stillness: the blurs of what is seen
+/// and of the stillness itself (four each), and the displacement that is forgiven.
+pub const REACH: usize = 4 + GEAR_PARALLAX + 4;
+
 /// Stillness per working pixel.
 #[derive(Debug, Clone)]
 pub struct Stillness {
@@ -46,11 +51,13 @@ const STILLNESS_BLUR: f32 = 1.2;
 /// Compares a lit frame with the others of its set-up; `None` without companions.
 ///
 /// `lit_seen` and `relit_seen` are this frame and the relit plate as seen, `pool` this frame's.
+/// Companions need to show `near` only: the pixels asked for and [`REACH`] around them; elsewhere the
+/// result means nothing.
 /// One pass over the companions; memory does not depend on their number (seven planes).
 pub fn observe_stillness<'a>(
     lit_seen: &Perceived,
     relit_seen: &Perceived,
-    pool: &[Plane<f32>; 3],
+    (pool, near): (&[Plane<f32>; 3], &Spans),
     companions: impl Iterator<Item = Companion> + 'a,
     to_xyz: &[[f32; 3]; 3],
 ) -> Option<Stillness> {
@@ -59,14 +66,15 @@ pub fn observe_stillness<'a>(
     let mut returns = Plane::filled(size, 0.0f32);
     let mut count = 0usize;
     for companion in companions {
-        let seen = relit_as_seen(&companion.in_plate_light, pool, to_xyz);
-        let mut unlike = tolerant_difference(lit_seen, &seen, 1);
+        let seen = relit_as_seen_near(&companion.in_plate_light, pool, to_xyz, near);
+        let mut unlike = tolerant_difference_near(lit_seen, &seen, 1, near);
         if companion.camera == Camera::Moved {
-            let wider = tolerant_difference(lit_seen, &seen, GEAR_PARALLAX);
+            let wider = tolerant_difference_near(lit_seen, &seen, GEAR_PARALLAX, near);
             unlike = unlike.zip(&wider, |a, b| a.min(*b));
         }
         add_soft(&mut still, &unlike);
-        add_soft(&mut returns, &tolerant_difference(&seen, relit_seen, 1));
+        let changed = tolerant_difference_near(&seen, relit_seen, 1, near);
+        add_soft(&mut returns, &changed);
         count += 1;
     }
     if count == 0 {

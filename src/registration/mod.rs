@@ -19,7 +19,7 @@ mod warp;
 pub use features::{Features, describe};
 pub use field::ResidualField;
 pub use fit::Model;
-pub use warp::{warp_plate_to_lit, warp_window};
+pub use warp::{warp_near, warp_plate_to_lit, warp_window};
 
 use features::Appearance;
 use fit::{Normalisation, choose, fit, residual, weight};

@@ -11,6 +11,7 @@ use rayon::prelude::*;
 
 use crate::numeric::interpolation::{KernelTable, cubic_convolution};
 use crate::scene::{Plane, Point};
+use crate::vectors::vectorised;
 
 /// Sums run in as many lanes, so that they become vectors.
 const LANES: usize = 8;
@@ -83,7 +84,7 @@ pub(super) fn tiles_of<const SIDE: usize>(level: &Plane<f32>, tiling: Tiling) ->
         .collect();
     places
         .into_par_iter()
-        .filter_map(|(left, top)| Tile::at(level, left, top))
+        .filter_map(|(left, top)| vectorised(|| Tile::at(level, left, top)))
         .collect()
 }
 
@@ -107,7 +108,7 @@ pub(super) fn align<const SIDE: usize>(
                     lit,
                     kernel: &kernel,
                 };
-                search.align(tile, &guess, reach, samples)
+                vectorised(|| search.align(tile, &guess, reach, samples))
             },
         )
         .flatten_iter()
@@ -140,6 +141,8 @@ impl<const SIDE: usize> Tile<SIDE> {
         }
     }
 
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn at(level: &Plane<f32>, left: usize, top: usize) -> Option<Self> {
         let mean = (top..top + SIDE)
             .map(|row| level.row(row)[left..left + SIDE].iter().sum::<f32>())
@@ -176,7 +179,8 @@ impl<const SIDE: usize> Tile<SIDE> {
         (deviation < WORST_DEVIATION_PX).then_some(tile)
     }
 
-    #[inline]
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn system_row(&self, level: &[f32], columns: usize, row: usize) -> SystemRow<SIDE> {
         let from = (self.top + row) * columns + self.left;
         let above = &level[from - columns..][..SIDE];
@@ -199,7 +203,8 @@ impl<const SIDE: usize> Tile<SIDE> {
 }
 
 /// Dot product of two rows, in lanes.
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn dot<const SIDE: usize>(a: &[f32; SIDE], b: &[f32; SIDE]) -> f32 {
     let mut lanes = [0.0_f32; LANES];
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
@@ -217,6 +222,8 @@ struct Search<'a> {
 }
 
 impl Search<'_> {
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn align<const SIDE: usize>(
         &self,
         tile: &Tile<SIDE>,
@@ -264,6 +271,8 @@ impl Search<'_> {
     }
 
     /// Samples the lit frame where the tile lies if its centre is at `centre`; `None` outside.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn sample<const SIDE: usize>(
         &self,
         centre: Point,
@@ -290,6 +299,8 @@ impl Search<'_> {
     }
 
     /// The tile keeps its shape: one set of weights along rows, one along columns.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn sample_straight<const SIDE: usize>(&self, centre: Point, out: &mut [f32]) {
         let (x, y) = (
             centre.x - Tile::<SIDE>::MIDDLE,
@@ -319,6 +330,8 @@ impl Search<'_> {
         }
     }
 
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn sample_bent<const SIDE: usize>(&self, centre: Point, shape: &Matrix2<f64>, out: &mut [f32]) {
         let middle = Tile::<SIDE>::MIDDLE;
         let (lit, columns) = (self.lit.as_slice(), self.lit.columns());
@@ -352,6 +365,8 @@ impl Search<'_> {
     }
 
     /// Least-squares fit of the samples by the tile's columns.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn explain<const SIDE: usize>(&self, tile: &Tile<SIDE>, samples: &mut [f32]) -> Explanation {
         let area = Tile::<SIDE>::AREA as f64;
         let mean = samples.iter().sum::<f32>() / area as f32;

@@ -4,7 +4,9 @@ use rayon::prelude::*;
 
 use super::{Model, Registration};
 use crate::numeric::interpolation::{KernelTable, lanczos3};
+use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Plane, Point, SceneLinear, Size, Window};
+use crate::vectors::vectorised;
 
 /// Taps of the kernel along one side.
 const TAPS: usize = 6;
@@ -34,18 +36,31 @@ pub fn warp_plate_to_lit(
         return (plate.clone(), Plane::filled(size, true));
     }
     let source = Source::of(plate, Point::default(), plate.size());
-    source.resampled(registration, whole(size))
+    source.resampled(registration, whole(size), None)
+}
+
+/// [`warp_plate_to_lit`] for the pixels that are `asked` for; elsewhere it may be 0.
+pub fn warp_near(plate: SceneLinear, registration: &Registration, asked: &Spans) -> SceneLinear {
+    let size = asked.size();
+    if registration.is_identity() && plate.size() == size {
+        return plate;
+    }
+    let source = Source::of(&plate, Point::default(), plate.size());
+    drop(plate);
+    let (picture, _) = source.resampled(registration, whole(size), Some(asked));
+    picture
 }
 
 /// Resamples the part of a plate that shows in `window` of the lit frame. `registration` is in the
 /// pixels of the full frames ([`Registration::scaled`]), `plate_size` is the full plate's extent and
 /// `read` hands over a window of the plate in scene-linear light; it is called once at most. The
-/// result has the window's extent.
+/// result has the window's extent; where pixels are `asked` for, in the window's pixels, others may
+/// be 0.
 pub fn warp_window(
     read: impl FnOnce(Window) -> SceneLinear,
     plate_size: Size,
     registration: &Registration,
-    window: Window,
+    (window, asked): (Window, Option<&Spans>),
 ) -> (SceneLinear, Plane<bool>) {
     let Some(part) = part_of_plate(registration, window, plate_size) else {
         let nothing = SceneLinear::filled(window.size(), 0.0);
@@ -60,7 +75,7 @@ pub fn warp_window(
         y: part.top as f64,
     };
     let source = Source::of(&read(part), corner, plate_size);
-    source.resampled(registration, window)
+    source.resampled(registration, window, asked)
 }
 
 fn whole(size: Size) -> Window {
@@ -135,7 +150,13 @@ impl Source {
         }
     }
 
-    fn resampled(&self, registration: &Registration, window: Window) -> (SceneLinear, Plane<bool>) {
+    /// `asked`, in the window's pixels, may leave pixels out.
+    fn resampled(
+        &self,
+        registration: &Registration,
+        window: Window,
+        asked: Option<&Spans>,
+    ) -> (SceneLinear, Plane<bool>) {
         let kernel = KernelTable::<TAPS>::from_kernel(lanczos3);
         let size = window.size();
         let mut picture = SceneLinear::filled(size, 0.0);
@@ -149,13 +170,24 @@ impl Source {
             .zip(shown.as_mut_slice().par_chunks_exact_mut(columns))
             .enumerate()
             .for_each_init(Vec::new, |places, (y, (((red, green), blue), shown))| {
-                places_along(registration, window, window.top + y, places);
-                for (x, &place) in places.iter().enumerate() {
-                    if self.shows(place) {
-                        let [r, g, b, _] = self.sample(&kernel, place);
-                        (red[x], green[x], blue[x], shown[x]) = (r, g, b, true);
-                    }
+                let all = [Run {
+                    from: 0,
+                    to: size.columns,
+                }];
+                let runs = asked.map_or(&all[..], |asked| asked.row(y));
+                if runs.is_empty() {
+                    return;
                 }
+                places_along(registration, window, window.top + y, places);
+                vectorised(|| {
+                    for x in runs.iter().flat_map(|run| run.from..run.to) {
+                        let place = places[x];
+                        if self.shows(place) {
+                            let [r, g, b, _] = self.sample(&kernel, place);
+                            (red[x], green[x], blue[x], shown[x]) = (r, g, b, true);
+                        }
+                    }
+                });
             });
         (picture, shown)
     }
@@ -166,7 +198,8 @@ impl Source {
         within(place.x, self.plate.columns) && within(place.y, self.plate.rows)
     }
 
-    #[inline]
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn sample(&self, kernel: &KernelTable<TAPS>, place: Point) -> Pixel {
         let (x, y) = (place.x - self.corner.x, place.y - self.corner.y);
         let (whole_x, whole_y) = (x.floor(), y.floor());
@@ -201,7 +234,8 @@ impl Source {
 
 /// The weighted sum, kept near the range of the sixteen innermost samples. Plain counted loops,
 /// so that the four lanes become one vector.
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn weighted(rows: [&[Pixel; TAPS]; TAPS], across: &[f32; TAPS], down: &[f32; TAPS]) -> Pixel {
     let mut sum = [0.0; 4];
     let mut low = rows[2][2];
@@ -371,7 +405,7 @@ mod tests {
                 Plane::from_fn(part.size(), |x, y| *channel.at(part.left + x, part.top + y))
             }),
         };
-        let (piece, _) = warp_window(read, SIZE, &registration, window);
+        let (piece, _) = warp_window(read, SIZE, &registration, (window, None));
         for (y, x) in [(0, 0), (10, 20), (22, 73)] {
             let (a, b) = (piece.at(x, y), whole.at(16 + x, 20 + y));
             assert!(
@@ -386,7 +420,7 @@ mod tests {
         let registration = registration(Homography::shift(500.0, 0.0));
         let window = whole(SIZE);
         let read = |_| unreachable!("there is nothing to read");
-        let (picture, shown) = warp_window(read, SIZE, &registration, window);
+        let (picture, shown) = warp_window(read, SIZE, &registration, (window, None));
         assert_eq!(picture, SceneLinear::filled(SIZE, 0.0));
         assert!(shown.as_slice().iter().all(|&shown| !shown));
     }

@@ -182,7 +182,7 @@ fn has_outline(one: Label, other: Label) -> bool {
 }
 
 /// Is a neighbour a line's width away told apart?
-fn is_border<T: Clone + Send + Sync>(
+fn is_border<T: Clone + Send + Sync + 'static>(
     plane: &Plane<T>,
     [x, y]: [usize; 2],
     line: usize,
@@ -202,7 +202,7 @@ fn is_border<T: Clone + Send + Sync>(
 }
 
 /// A plane at another size; where it shrinks, the `heavier` of what falls together stays.
-fn resized<T: Copy + Send + Sync>(
+fn resized<T: Copy + Default + Send + Sync + 'static>(
     plane: &Plane<T>,
     size: Size,
     heavier: impl Fn(T, T) -> T + Sync,

@@ -69,7 +69,12 @@ impl ToneCurve {
         let step = light.clamp(0.0, 1.0).sqrt() * GUESS_STEPS as f32;
         let low = self.first_guess[step as usize] as usize;
         let high = self.first_guess[(step as usize + 1).min(GUESS_STEPS)] as usize;
-        let range = &self.halfway[low..high.max(low)];
+        if high <= low + 1 {
+            // Nearly everywhere at 8 bits, and cheaper than a search whose length varies.
+            let halfway = self.halfway.get(low).copied().unwrap_or(f32::INFINITY);
+            return (low + usize::from(high > low && halfway <= light)) as u16;
+        }
+        let range = &self.halfway[low..high];
         (low + range.partition_point(|&h| h <= light)) as u16
     }
 

@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::{Plane, Size};
+use crate::vectors::vectorised;
 
 /// Rows x columns x 3 of scene-linear light, f32, in the file's own primaries, planar.
 ///
@@ -40,15 +41,17 @@ impl SceneLinear {
     /// Luminance with the weights of ITU-R BT.709 on linear light.
     pub fn luminance(&self) -> Plane<f32> {
         let [r, g, b] = &self.channels;
-        let mut out = Plane::filled(self.size(), 0.0f32);
+        let mut out = Plane::unset(self.size());
         out.as_mut_slice()
             .par_chunks_exact_mut(self.size().columns.max(1))
             .enumerate()
             .for_each(|(y, out)| {
                 let rows = r.row(y).iter().zip(g.row(y)).zip(b.row(y));
-                for (out, ((r, g), b)) in out.iter_mut().zip(rows) {
-                    *out = 0.2126 * r + 0.7152 * g + 0.0722 * b;
-                }
+                vectorised(|| {
+                    for (out, ((r, g), b)) in out.iter_mut().zip(rows) {
+                        *out = 0.2126 * r + 0.7152 * g + 0.0722 * b;
+                    }
+                });
             });
         out
     }

@@ -6,6 +6,7 @@ mod label;
 mod linear;
 mod perceived;
 mod plane;
+pub(crate) mod recycled;
 mod samples;
 mod units;
 

@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::{DeltaE, Plane, SceneLinear, Size};
+use crate::vectors::vectorised;
 
 /// White point D65, Y = 1 (IEC 61966-2-1:1999).
 const WHITE_D65: [f32; 3] = [0.950_47, 1.0, 1.088_83];
@@ -84,18 +85,22 @@ pub fn lab_from_linear(
     to_xyz: &[[f32; 3]; 3],
     [lightness, a, b]: [&mut [f32]; 3],
 ) {
-    curve_row(light, &to_xyz[0], WHITE_D65[0], a);
-    curve_row(light, &to_xyz[1], WHITE_D65[1], lightness);
-    curve_row(light, &to_xyz[2], WHITE_D65[2], b);
-    for ((l, a), b) in lightness.iter_mut().zip(a).zip(b) {
-        let (fx, fy, fz) = (*a, *l, *b);
-        *l = 116.0 * fy - 16.0;
-        *a = 500.0 * (fx - fy);
-        *b = 200.0 * (fy - fz);
-    }
+    vectorised(|| {
+        curve_row(light, &to_xyz[0], WHITE_D65[0], a);
+        curve_row(light, &to_xyz[1], WHITE_D65[1], lightness);
+        curve_row(light, &to_xyz[2], WHITE_D65[2], b);
+        for ((l, a), b) in lightness.iter_mut().zip(a).zip(b) {
+            let (fx, fy, fz) = (*a, *l, *b);
+            *l = 116.0 * fy - 16.0;
+            *a = 500.0 * (fx - fy);
+            *b = 200.0 * (fy - fz);
+        }
+    });
 }
 
 /// CIELAB's curve of one of X, Y and Z over the white's, along a row.
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn curve_row([red, green, blue]: [&[f32]; 3], weights: &[f32; 3], white: f32, out: &mut [f32]) {
     let n = out.len();
     let (red, green, blue) = (&red[..n], &green[..n], &blue[..n]);
@@ -106,7 +111,8 @@ fn curve_row([red, green, blue]: [&[f32]; 3], weights: &[f32; 3], white: f32, ou
 }
 
 /// CIELAB's compressive curve, with a fast cube root (relative error below 2e-6).
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn lab_curve(t: f32) -> f32 {
     let cube = cube_root(t.max(LAB_LINEAR_BELOW));
     let line = t * (841.0 / 108.0) + 4.0 / 29.0;
@@ -114,7 +120,8 @@ fn lab_curve(t: f32) -> f32 {
 }
 
 /// Cube root of a positive number by two steps of Halley's method from a guess on the exponent.
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn cube_root(v: f32) -> f32 {
     // Dividing the bits of an IEEE 754 number by three divides its exponent by three.
     let mut root = f32::from_bits(v.to_bits() / 3 + 0x2a51_4067);
@@ -136,14 +143,16 @@ pub fn difference(one: [f32; 3], other: [f32; 3]) -> DeltaE {
 }
 
 /// CIELAB chroma.
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 pub fn chroma(lab: [f32; 3]) -> f32 {
     (lab[1] * lab[1] + lab[2] * lab[2]).sqrt()
 }
 
 /// Square of the [`difference`] of two colours whose chromas are known: what a search for the
 /// smallest difference compares.
-#[inline]
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 pub fn difference2(one: [f32; 3], other: [f32; 3], chromas: [f32; 2]) -> f32 {
     let (dl, da, db) = (one[0] - other[0], one[1] - other[1], one[2] - other[2]);
     let mean_chroma = (chromas[0] * chromas[1]).sqrt();

@@ -3,22 +3,63 @@
 use ndarray::ArrayView2;
 use rayon::prelude::*;
 
-use super::Size;
+use super::{Size, recycled};
+use crate::vectors::vectorised;
+
+/// Values that a task works on: some rows, small enough to share out evenly.
+const CHUNK: usize = 16_384;
 
 /// Rows x columns of `T`, rows end to end. The name of a variable says the unit.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Plane<T> {
+#[derive(Debug, PartialEq)]
+pub struct Plane<T: 'static> {
     size: Size,
     values: Vec<T>,
 }
 
-impl<T: Clone + Send + Sync> Plane<T> {
+impl<T: 'static> Drop for Plane<T> {
+    fn drop(&mut self) {
+        recycled::given(std::mem::take(&mut self.values));
+    }
+}
+
+impl<T: Clone + 'static> Clone for Plane<T> {
+    fn clone(&self) -> Self {
+        let values = match recycled::taken(self.values.len()) {
+            Some(mut values) => {
+                values.clone_from_slice(&self.values);
+                values
+            }
+            None => self.values.clone(),
+        };
+        Self {
+            size: self.size,
+            values,
+        }
+    }
+}
+
+impl<T: Clone + Send + Sync + 'static> Plane<T> {
     /// A plane of one value.
     pub fn filled(size: Size, value: T) -> Self {
-        Self {
-            size,
-            values: vec![value; size.area()],
-        }
+        let values = match recycled::taken(size.area()) {
+            Some(mut values) => {
+                values.fill(value);
+                values
+            }
+            None => vec![value; size.area()],
+        };
+        Self { size, values }
+    }
+
+    /// A plane all of whose values are to be set by the caller, every one: it may hold those of a
+    /// plane that is gone.
+    pub(crate) fn unset(size: Size) -> Self
+    where
+        T: Default,
+    {
+        let values = recycled::taken(size.area());
+        let values = values.unwrap_or_else(|| vec![T::default(); size.area()]);
+        Self { size, values }
     }
 
     /// From rows laid end to end.
@@ -35,28 +76,27 @@ impl<T: Clone + Send + Sync> Plane<T> {
     }
 
     /// A plane whose value at each `(x, y)` is what `value` says; rows run in parallel.
-    pub fn from_fn(size: Size, value: impl Fn(usize, usize) -> T + Sync) -> Self {
-        if size.area() == 0 {
-            return Self {
-                size,
-                values: Vec::new(),
-            };
-        }
-        let mut values = vec![value(0, 0); size.area()];
-        values
-            .par_chunks_exact_mut(size.columns)
+    pub fn from_fn(size: Size, value: impl Fn(usize, usize) -> T + Sync) -> Self
+    where
+        T: Default,
+    {
+        let mut out = Self::unset(size);
+        out.values
+            .par_chunks_exact_mut(size.columns.max(1))
             .enumerate()
             .for_each(|(y, row)| {
-                for (x, out) in row.iter_mut().enumerate() {
-                    *out = value(x, y);
-                }
+                vectorised(|| {
+                    for (x, out) in row.iter_mut().enumerate() {
+                        *out = value(x, y);
+                    }
+                });
             });
-        Self { size, values }
+        out
     }
 
     /// The values, rows end to end.
-    pub fn into_vec(self) -> Vec<T> {
-        self.values
+    pub fn into_vec(mut self) -> Vec<T> {
+        std::mem::take(&mut self.values)
     }
 
     /// Extent in pixels.
@@ -117,14 +157,22 @@ impl<T: Clone + Send + Sync> Plane<T> {
 
     /// A plane of the same extent, value by value; in parallel.
     #[must_use]
-    pub fn map<U: Clone + Send + Sync>(&self, f: impl Fn(&T) -> U + Sync + Send) -> Plane<U> {
-        let mut out = Vec::with_capacity(self.size().area());
-        self.as_slice()
-            .par_iter()
-            .with_min_len(4096)
-            .map(f)
-            .collect_into_vec(&mut out);
-        Plane::from_vec(self.size(), out)
+    pub fn map<U: Clone + Default + Send + Sync + 'static>(
+        &self,
+        f: impl Fn(&T) -> U + Sync + Send,
+    ) -> Plane<U> {
+        let mut out = Plane::unset(self.size());
+        out.values
+            .par_chunks_mut(CHUNK)
+            .zip(self.as_slice().par_chunks(CHUNK))
+            .for_each(|(out, values)| {
+                vectorised(|| {
+                    for (out, value) in out.iter_mut().zip(values) {
+                        *out = f(value);
+                    }
+                });
+            });
+        out
     }
 
     /// Two planes of one extent combined value by value; in parallel.
@@ -134,22 +182,27 @@ impl<T: Clone + Send + Sync> Plane<T> {
     #[must_use]
     pub fn zip<U, V>(&self, other: &Plane<U>, f: impl Fn(&T, &U) -> V + Sync + Send) -> Plane<V>
     where
-        U: Clone + Send + Sync,
-        V: Clone + Send + Sync,
+        U: Clone + Send + Sync + 'static,
+        V: Clone + Default + Send + Sync + 'static,
     {
         assert_eq!(
             self.size(),
             other.size(),
             "planes of one frame have one extent"
         );
-        let mut out = Vec::with_capacity(self.size().area());
-        self.as_slice()
-            .par_iter()
-            .zip(other.as_slice().par_iter())
-            .with_min_len(4096)
-            .map(|(a, b)| f(a, b))
-            .collect_into_vec(&mut out);
-        Plane::from_vec(self.size(), out)
+        let mut out = Plane::unset(self.size());
+        out.values
+            .par_chunks_mut(CHUNK)
+            .zip(self.as_slice().par_chunks(CHUNK))
+            .zip(other.as_slice().par_chunks(CHUNK))
+            .for_each(|((out, ours), theirs)| {
+                vectorised(|| {
+                    for ((out, a), b) in out.iter_mut().zip(ours).zip(theirs) {
+                        *out = f(a, b);
+                    }
+                });
+            });
+        out
     }
 
     /// As an `ndarray` view, for the library's own algorithms.

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::{Encoding, SceneLinear, Size, Window};
+use super::{Encoding, SceneLinear, Size, ToneCurve, Window};
 
 /// What the samples of one pixel are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -112,7 +112,7 @@ impl Samples {
         picture
     }
 
-    fn reduce_row<T: Copy + Into<usize>>(
+    fn reduce_row<T: Code>(
         &self,
         values: &[T],
         encoding: &Encoding,
@@ -125,7 +125,7 @@ impl Samples {
         let bottom = ((y + 1) * factor).min(self.size.rows);
         for (c, out) in out.into_iter().enumerate() {
             let channel = c.min(self.layout.colours() - 1);
-            let table = encoding.curves[c].table();
+            let table = T::table_of(&encoding.curves[c]);
             for row in y * factor..bottom {
                 let samples = &values[row * stride + channel..(row + 1) * stride];
                 let known = if factor <= self.size.columns { step } else { 0 };
@@ -148,7 +148,7 @@ impl Samples {
         }
     }
 
-    fn decoded_window<T: Copy + Into<usize> + Sync>(
+    fn decoded_window<T: Code>(
         &self,
         values: &[T],
         encoding: &Encoding,
@@ -158,12 +158,12 @@ impl Samples {
         let mut picture = SceneLinear::filled(window.size(), 0.0);
         for (c, plane) in picture.channels.iter_mut().enumerate() {
             let channel = c.min(self.layout.colours() - 1);
-            let table = encoding.curves[c].table();
+            let table = T::table_of(&encoding.curves[c]);
             for y in 0..window.rows() {
                 let from = ((window.top + y) * self.size.columns + window.left) * step;
                 let row = &values[from..from + window.columns() * step];
                 for (out, pixel) in plane.row_mut(y).iter_mut().zip(row.chunks_exact(step)) {
-                    *out = table[pixel[channel].into()];
+                    *out = pixel[channel].light(table);
                 }
             }
         }
@@ -171,33 +171,77 @@ impl Samples {
     }
 }
 
+/// A code value whose curve's table has an entry for each value it can have, so that looking one up
+/// needs no check.
+trait Code: Copy {
+    type Table;
+
+    fn table_of(curve: &ToneCurve) -> &Self::Table;
+
+    fn light(self, table: &Self::Table) -> f32;
+}
+
+impl Code for u8 {
+    type Table = [f32; 1 << 8];
+
+    fn table_of(curve: &ToneCurve) -> &Self::Table {
+        whole(curve)
+    }
+
+    #[inline]
+    fn light(self, table: &Self::Table) -> f32 {
+        table[self as usize]
+    }
+}
+
+impl Code for u16 {
+    type Table = [f32; 1 << 16];
+
+    fn table_of(curve: &ToneCurve) -> &Self::Table {
+        whole(curve)
+    }
+
+    #[inline]
+    fn light(self, table: &Self::Table) -> f32 {
+        table[self as usize]
+    }
+}
+
+fn whole<const CODES: usize>(curve: &ToneCurve) -> &[f32; CODES] {
+    let table = curve.table();
+    let table = table.first_chunk();
+    table.expect("a curve's table is made for the depth of its samples")
+}
+
 /// Adds each block's light in one row, divided by the pixels of the block; `samples` begin with
 /// the channel in question.
-fn add_blocks<T: Copy + Into<usize>, const FACTOR: usize, const STEP: usize>(
+fn add_blocks<T: Code, const FACTOR: usize, const STEP: usize>(
     samples: &[T],
-    table: &[f32],
+    table: &T::Table,
     out: &mut [f32],
 ) {
     let share = 1.0 / (FACTOR * FACTOR) as f32;
     let blocks = samples.chunks(FACTOR * STEP);
     for (out, block) in out.iter_mut().zip(blocks) {
+        // One check for all: the last block ends with its last sample of the channel.
+        let block = &block[..=(FACTOR - 1) * STEP];
         let mut sum = 0.0;
         for k in 0..FACTOR {
-            sum += table[block[k * STEP].into()];
+            sum += block[k * STEP].light(table);
         }
         *out += sum * share;
     }
 }
 
-fn add_any_blocks<T: Copy + Into<usize>>(
+fn add_any_blocks<T: Code>(
     samples: &[T],
-    table: &[f32],
+    table: &T::Table,
     (factor, step): (usize, usize),
     out: &mut [f32],
 ) {
     let share = 1.0 / (factor * factor) as f32;
     for (out, block) in out.iter_mut().zip(samples.chunks(factor * step)) {
-        let lights = block.iter().step_by(step).map(|&s| table[s.into()]);
+        let lights = block.iter().step_by(step).map(|&s| s.light(table));
         *out += lights.sum::<f32>() * share;
     }
 }

@@ -111,18 +111,14 @@ impl SkyLayer {
         }
     }
 
-    /// Squared Mahalanobis distance of a CIELAB colour to the nearest colour of this sky;
-    /// infinite when there is no sky.
-    pub fn distance2(&self, lab: [f32; 3]) -> f32 {
-        self.colours
-            .iter()
-            .map(|c| c.distance2(lab))
-            .fold(f32::INFINITY, f32::min)
-    }
-
     /// Does a CIELAB colour belong to this sky?
     pub fn fits(&self, lab: [f32; 3]) -> bool {
-        self.distance2(lab) < MAX_MAHALANOBIS2
+        self.is_within(lab, MAX_MAHALANOBIS2)
+    }
+
+    /// Is the squared Mahalanobis distance to some colour of this sky below `limit`?
+    fn is_within(&self, lab: [f32; 3], limit: f32) -> bool {
+        self.colours.iter().any(|c| c.distance2(lab) < limit)
     }
 }
 
@@ -133,7 +129,7 @@ const LOOSE: f32 = 2.5;
 impl SkyLayer {
     /// Could a CIELAB colour of another frame belong to this sky a little later?
     pub fn fits_loosely(&self, lab: [f32; 3]) -> bool {
-        self.distance2(lab) < LOOSE * MAX_MAHALANOBIS2
+        self.is_within(lab, LOOSE * MAX_MAHALANOBIS2)
     }
 
     /// The same sky in another frame's pixels; `row` tells where in this frame the pixels of a row

@@ -46,7 +46,7 @@ fn redone_as_said(shoot: &Shoot, lit: &str, corrections: &str, point: &[usize]) 
 fn a_piece_that_is_clicked_comes_back_through_redo() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
-    cleaned(&shoot, &["--format", "png"]);
+    shoot.cleaned(&["--page", "--format", "png"]);
     browser.window(1280, 1000, Kind::Desk);
     let downloads = browser.downloads();
     browser.open(&shoot.path("out/page.html"));
@@ -125,7 +125,7 @@ fn a_piece_that_is_clicked_comes_back_through_redo() {
 fn a_box_can_be_drawn_or_typed_and_comes_back_through_redo() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
-    cleaned(&shoot, &["--format", "png"]);
+    shoot.cleaned(&["--page", "--format", "png"]);
     browser.window(1280, 1000, Kind::Desk);
     browser.open(&shoot.path("out/page.html"));
     let lit = browser.find("document.querySelector('article').dataset.lit");

@@ -10,15 +10,20 @@
 )]
 
 mod browser;
+mod looks;
 #[path = "../shoot/mod.rs"]
 mod shoot;
 
 use std::path::PathBuf;
 
 use browser::{Browser, Kind};
-use derig::page::{Outcome, Page, Picture, Pictures, Sheet, Shown, document};
+use derig::page::{Outcome, Page, Picture, Pictures, Purpose, Sheet, Shown, document};
 use derig::photo::{self, ReadLimits};
-use derig::scene::{Plane, Samples};
+use derig::scene::Plane;
+use looks::{
+    difference, keep_picture, open_switches, paper, picture_once, png, reached_by_keys_and_named,
+    readable_everywhere, was_quiet,
+};
 use serde_json::{Value, json};
 use shoot::{Shoot, read, said};
 
@@ -35,91 +40,14 @@ macro_rules! browser_or_skip {
     };
 }
 
+mod check;
 mod corrections;
-
-fn cleaned(shoot: &Shoot, more: &[&str]) {
-    let clean = [
-        "clean",
-        "lit-1.jpg",
-        "lit-2.jpg",
-        "-p",
-        "plate.jpg",
-        "-o",
-        "out",
-        "--page",
-    ];
-    let output = shoot.derig(&[&clean[..], more].concat());
-    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
-}
-
-/// Opens what a narrow window keeps closed.
-fn open_switches(browser: &mut Browser) {
-    browser.find("document.querySelector('details.all').open = true");
-}
-
-fn keep_picture(name: &str, png: &[u8]) {
-    if let Some(folder) = std::env::var_os("PAGE_PICTURES") {
-        let folder = PathBuf::from(folder);
-        std::fs::create_dir_all(&folder).unwrap();
-        std::fs::write(folder.join(format!("{name}.png")), png).unwrap();
-    }
-}
-
-fn png(bytes: Vec<u8>) -> Samples {
-    photo::read_bytes(bytes, &ReadLimits::default())
-        .unwrap()
-        .samples
-}
-
-/// Share of pixels that differ by more than what a coder does.
-fn difference(one: &Samples, other: &Samples) -> f64 {
-    assert_eq!(one.size, other.size);
-    let size = one.size;
-    let differs =
-        |x: usize, y: usize| (0..3).any(|c| one.code(x, y, c).abs_diff(other.code(x, y, c)) > 40);
-    let count = (0..size.area())
-        .filter(|at| differs(at % size.columns, at / size.columns))
-        .count();
-    count as f64 / size.area() as f64
-}
-
-/// Nothing was said on the console, nothing was asked of a network.
-fn was_quiet(browser: &mut Browser) {
-    // Answers to what was asked before are in by then.
-    browser.find("new Promise((done) => setTimeout(() => done(true), 100))");
-    for event in [
-        "Runtime.consoleAPICalled",
-        "Runtime.exceptionThrown",
-        "Log.entryAdded",
-    ] {
-        let seen = browser.seen(event);
-        assert!(seen.is_empty(), "{event}: {seen:?}");
-    }
-    let asked: Vec<String> = browser
-        .seen("Network.requestWillBeSent")
-        .iter()
-        .map(|e| {
-            e["request"]["url"]
-                .as_str()
-                .unwrap()
-                .chars()
-                .take(60)
-                .collect()
-        })
-        .collect();
-    let is_own = |url: &String| {
-        ["file:", "data:", "blob:", "about:"]
-            .iter()
-            .any(|own| url.starts_with(own))
-    };
-    assert!(!asked.is_empty() && asked.iter().all(is_own), "{asked:?}");
-}
 
 #[test]
 fn the_wipe_follows_mouse_keys_and_fingers() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
-    cleaned(&shoot, &[]);
+    shoot.cleaned(&["--page"]);
     browser.window(1280, 900, Kind::Desk);
     browser.open(&shoot.path("out/page.html"));
     let share = "Number(document.querySelector('article input[type=range]').value)";
@@ -170,20 +98,6 @@ fn the_wipe_follows_mouse_keys_and_fingers() {
     was_quiet(&mut browser);
 }
 
-/// The first frame's view once it is as `wanted`: on a busy machine it may be painted only after the
-/// click's answer. Given up after two seconds; the caller's assertion tells then.
-fn picture_once(browser: &mut Browser, wanted: impl Fn(&Samples) -> bool) -> Samples {
-    let mut picture = png(browser.picture_of("article .view"));
-    for _ in 0..20 {
-        if wanted(&picture) {
-            break;
-        }
-        std::thread::sleep(std::time::Duration::from_millis(100));
-        picture = png(browser.picture_of("article .view"));
-    }
-    picture
-}
-
 #[test]
 fn switches_show_mask_and_classes_and_frames_are_sifted() {
     let mut browser = browser_or_skip!();
@@ -213,17 +127,23 @@ fn switches_show_mask_and_classes_and_frames_are_sifted() {
     browser.find("document.querySelector('article .view').scrollIntoView()");
     let plain = png(browser.picture_of("article .view"));
     browser.click("input[name=pieces]");
-    let pieces = picture_once(&mut browser, |p| difference(&plain, p) > 0.005);
+    let pieces = picture_once(&mut browser, "article .view", |p| {
+        difference(&plain, p) > 0.005
+    });
     keep_picture("pieces", &browser.picture_of("article .view"));
     assert!(difference(&plain, &pieces) > 0.005);
     browser.click("input[name=mask]");
-    let mask = picture_once(&mut browser, |p| difference(&pieces, p) > 0.0005);
+    let mask = picture_once(&mut browser, "article .view", |p| {
+        difference(&pieces, p) > 0.0005
+    });
     let edge = difference(&pieces, &mask);
     assert!(edge > 0.0005, "{edge}");
     keep_picture("mask", &browser.picture_of("article .view"));
     browser.click("input[name=mask]");
     browser.click("input[name=pieces]");
-    let again = picture_once(&mut browser, |p| difference(&plain, p) < 0.001);
+    let again = picture_once(&mut browser, "article .view", |p| {
+        difference(&plain, p) < 0.001
+    });
     assert!(difference(&plain, &again) < 0.001);
 
     let shown = "[...document.querySelectorAll('article')].filter((a) => !a.hidden).map((a) => a.dataset.lit)";
@@ -260,45 +180,13 @@ fn switches_show_mask_and_classes_and_frames_are_sifted() {
     was_quiet(&mut browser);
 }
 
-/// Mean code value of a window's corner: is the paper dark?
-fn paper(picture: &Samples) -> f64 {
-    let sum: u32 = (0..8).map(|x| u32::from(picture.code(x, 60, 1))).sum();
-    f64::from(sum) / 8.0
-}
-
 #[test]
 fn both_themes_a_phone_and_a_print_can_be_read() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
-    cleaned(&shoot, &[]);
+    shoot.cleaned(&["--page"]);
     let page = shoot.path("out/page.html");
-    for (name, width, height, kind) in [
-        ("wide", 1280, 900, Kind::Desk),
-        ("phone", 390, 844, Kind::Phone),
-    ] {
-        for theme in ["light", "dark"] {
-            browser.window(width, height, kind);
-            browser.theme(theme);
-            browser.open(&page);
-            let shot = browser.picture();
-            keep_picture(&format!("{name}-{theme}"), &shot);
-            assert_eq!(paper(&png(shot)) < 100.0, theme == "dark", "{name} {theme}");
-            let wider = browser.find(
-                "document.documentElement.scrollWidth > document.documentElement.clientWidth",
-            );
-            assert_eq!(
-                wider,
-                json!(false),
-                "{name}: nothing runs out of the window"
-            );
-            // WCAG 2.2, 2.5.8: targets of 24 CSS pixels.
-            let small = browser.find(
-                "[...document.querySelectorAll('button, summary, .switches label, input[type=range], .bar span')]
-                 .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 24).length",
-            );
-            assert_eq!(small, json!(0), "{name}");
-        }
-    }
+    readable_everywhere(&mut browser, &page, "");
     // The switch wins over the system.
     browser.theme("dark");
     open_switches(&mut browser);
@@ -334,58 +222,10 @@ fn both_themes_a_phone_and_a_print_can_be_read() {
 fn everything_is_reached_by_keys_alone_and_has_a_name() {
     let mut browser = browser_or_skip!();
     let shoot = Shoot::new();
-    cleaned(&shoot, &[]);
+    shoot.cleaned(&["--page"]);
     browser.window(1280, 900, Kind::Desk);
     browser.open(&shoot.path("out/page.html"));
-    browser.find("document.querySelectorAll('details').forEach((d) => { d.open = true; })");
-    let able = browser.find(
-        "[...document.querySelectorAll('a[href], button, input, textarea, summary, pre[tabindex]')]
-         .filter((e) => e.offsetParent && !(e.type === 'radio' && !e.checked)).length",
-    );
-    let able = able.as_u64().unwrap();
-    let mut reached = std::collections::BTreeSet::new();
-    for _ in 0..able + 2 {
-        browser.key("Tab");
-        let at = browser.find(
-            "(() => { const e = document.activeElement; const s = getComputedStyle(e);
-              const all = [...document.querySelectorAll('*')];
-              return [all.indexOf(e), e === document.body || s.outlineStyle !== 'none']; })()",
-        );
-        assert_eq!(at[1], json!(true), "focus is seen at {at}");
-        reached.insert(at[0].as_u64().unwrap());
-    }
-    assert!(reached.len() as u64 >= able, "{} of {able}", reached.len());
-
-    let tree = browser.call("Accessibility.getFullAXTree", &json!({}));
-    let nodes = tree["nodes"].as_array().unwrap();
-    let role = |node: &Value| {
-        node["role"]["value"]
-            .as_str()
-            .unwrap_or_default()
-            .to_owned()
-    };
-    let shown = || nodes.iter().filter(|n| n["ignored"] == false);
-    for landmark in ["banner", "main", "region"] {
-        assert!(shown().any(|n| role(n) == landmark), "{landmark}");
-    }
-    for node in shown() {
-        let needs_name = [
-            "button",
-            "slider",
-            "radio",
-            "checkbox",
-            "image",
-            "img",
-            "textbox",
-            "spinbutton",
-            "article",
-            "link",
-        ];
-        if needs_name.contains(&role(node).as_str()) {
-            let name = node["name"]["value"].as_str().unwrap_or_default();
-            assert!(!name.trim().is_empty(), "{node}");
-        }
-    }
+    reached_by_keys_and_named(&mut browser);
     was_quiet(&mut browser);
 }
 
@@ -483,6 +323,7 @@ fn many_frames_are_loaded_as_they_come_into_view() {
             outcome: Outcome::Finished,
             summary: String::new(),
             hand_work: Vec::new(),
+            told: Vec::new(),
             notes: Vec::new(),
             facts: Vec::new(),
             pictures: Some(pictures),
@@ -490,7 +331,10 @@ fn many_frames_are_loaded_as_they_come_into_view() {
     };
     let page = Page {
         title: "derig: many".to_owned(),
-        report: "report.json".to_owned(),
+        purpose: Purpose::HandBack {
+            report: "report.json".to_owned(),
+        },
+        told: Vec::new(),
         frames: (0..FRAMES).map(sheet).collect(),
     };
     std::fs::write(folder.path().join("page.html"), document(&page)).unwrap();

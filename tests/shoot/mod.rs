@@ -43,6 +43,19 @@ impl Shoot {
             .unwrap()
     }
 
+    /// Cleans both lit frames into `out`, with more on the command line.
+    pub(crate) fn clean(&self, more: &[&str]) -> Output {
+        let lit = ["clean", "lit-1.jpg", "lit-2.jpg"];
+        let rest = ["--plate", "plate.jpg", "--out", "out"];
+        self.derig(&[&lit[..], &rest, more].concat())
+    }
+
+    /// The same, which must come out well.
+    pub(crate) fn cleaned(&self, more: &[&str]) {
+        let output = self.clean(more);
+        assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    }
+
     /// A lossless picture of the plate with every code value moved a little: nothing to remove.
     pub(crate) fn plate_again(&self, name: &str) {
         let mut samples = read(&sample("plate.jpg"));

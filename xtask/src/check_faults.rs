@@ -8,7 +8,7 @@ use derig::check::{Bearing, FrameCheck, PlateToCheck, SmallFrame};
 use derig::photo::{CameraFacts, PictureSettings};
 use derig::scene::{Encoding, Samples};
 
-use crate::altered::{MISHAPS, Shots};
+use crate::altered::{MISHAPS, Mishap, Shots};
 
 /// What came of one kind of mishap.
 #[derive(Default)]
@@ -20,7 +20,9 @@ struct Tally {
 }
 
 /// Makes every mishap happen to every frame of the sets, prints what `check` says, then the table.
-pub fn count(sets: &[PathBuf], telling: Telling) -> Result<(), Box<dyn Error>> {
+pub fn count(sets: &[PathBuf], telling: Telling, only: &[String]) -> Result<(), Box<dyn Error>> {
+    let is_wanted =
+        |mishap: &Mishap| only.is_empty() || only.iter().any(|o| *o == format!("{mishap:?}"));
     let mut tallies: BTreeMap<String, Tally> = BTreeMap::new();
     let (mut unaltered, mut clean, mut named_in_vain) = (0, 0, 0);
     let mut right_firsts = 0;
@@ -41,7 +43,7 @@ pub fn count(sets: &[PathBuf], telling: Telling) -> Result<(), Box<dyn Error>> {
             clean += usize::from(faults == 0);
             named_in_vain += faults;
             tell(&who, "as it is", &told, telling);
-            for mishap in MISHAPS {
+            for mishap in MISHAPS.into_iter().filter(is_wanted) {
                 let Some(after) = mishap.happens_to(&shots) else {
                     continue;
                 };

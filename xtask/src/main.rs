@@ -5,6 +5,7 @@ mod altered;
 mod bench;
 mod check_faults;
 mod corrections;
+mod manual;
 mod pictures;
 mod registered;
 mod scenes;
@@ -39,6 +40,12 @@ enum Chore {
         /// Folder of scenes.
         set: PathBuf,
     },
+    /// Write manual pages and shell completions, for packages.
+    Manual {
+        /// Folder for them.
+        #[arg(default_value = "target/manual")]
+        folder: PathBuf,
+    },
     /// Write the README's pictures from a sample scene.
     Pictures {
         /// Folder of the scene.
@@ -70,6 +77,9 @@ enum Chore {
         /// Print what is said of every copy.
         #[arg(long)]
         all: bool,
+        /// These mishaps alone, by the names that the table shows
+        #[arg(long, value_delimiter = ',')]
+        only: Vec<String>,
     },
     /// Train both models from the table, and score them scene by scene with the scene left out.
     Train {
@@ -113,14 +123,16 @@ fn main() -> ExitCode {
                 shoot::Tags::Kept
             },
         ),
-        Chore::CheckFaults { sets, all } => check_faults::count(
+        Chore::CheckFaults { sets, all, only } => check_faults::count(
             &sets,
             if all {
                 check_faults::Telling::All
             } else {
                 check_faults::Telling::Misses
             },
+            &only,
         ),
+        Chore::Manual { folder } => manual::write(&folder),
         Chore::Train { table, models } => table::train_models(&table, &models),
         Chore::Bench(args) => bench::run(&args),
         Chore::Floor { lit, plate, out } => bench::floor::run(&plate, &lit, &out),

@@ -123,6 +123,8 @@ impl Grid {
     }
 
     /// One damped Jacobi sweep along a run.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     pub(super) fn sweep(
         &self,
         y: usize,
@@ -143,6 +145,8 @@ impl Grid {
     }
 
     /// The equations' left side along a run.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     pub(super) fn apply(&self, y: usize, run: Run, u: &[f32], out: &mut [f32]) {
         let at = self.range(y, run);
         let n = out.len();
@@ -173,6 +177,8 @@ impl Grid {
     }
 
     /// Adds what is left of the right side along a run.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     pub(super) fn add_residual(
         &self,
         y: usize,
@@ -191,6 +197,8 @@ impl Grid {
     }
 
     /// What flows into the pixels of a run from their neighbours.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn flow<'a>(&'a self, u: &'a [f32], at: &Range<usize>) -> Flow<'a> {
         let n = at.len();
         let part = |plane: &'a [f32], from: usize| &plane[from..from + n];
@@ -219,7 +227,8 @@ struct Flow<'a> {
 }
 
 impl Flow<'_> {
-    #[inline]
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn at(&self, k: usize) -> f32 {
         let ([right, left, down, up], [r, l, d, u]) = (self.conductances, self.values);
         (right[k] * r[k] + left[k] * l[k]) + (down[k] * d[k] + up[k] * u[k])

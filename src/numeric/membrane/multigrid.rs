@@ -2,6 +2,7 @@
 
 use super::grid::{Grid, TASK_ROWS, stored};
 use crate::numeric::spans::Run;
+use crate::vectors::vectorised;
 
 use rayon::prelude::*;
 
@@ -200,11 +201,13 @@ fn each_rows<const N: usize>(
         })
         .collect();
     let run = |(t, task): (usize, &mut [&mut [f32]; N])| {
-        for y in t * TASK_ROWS..((t + 1) * TASK_ROWS).min(rows) {
-            let from = (y - t * TASK_ROWS) * stride;
-            let mut row = task.each_mut().map(|p| &mut p[from..from + stride]);
-            work(y, &mut row);
-        }
+        vectorised(|| {
+            for y in t * TASK_ROWS..((t + 1) * TASK_ROWS).min(rows) {
+                let from = (y - t * TASK_ROWS) * stride;
+                let mut row = task.each_mut().map(|p| &mut p[from..from + stride]);
+                work(y, &mut row);
+            }
+        });
     };
     if grid.is_small {
         tasks.iter_mut().enumerate().for_each(run);

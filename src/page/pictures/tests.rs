@@ -1,5 +1,6 @@
 //! Pictures of a page, on drawn frames.
 
+use super::super::places::{MAX_PLACES, PLACE};
 use super::*;
 use crate::photo::{ReadLimits, read_bytes};
 use crate::scene::{ChannelLayout, Label};

@@ -3,7 +3,10 @@
 use crate::scene::{Perceived, Plane, SceneLinear, Size, Window};
 
 /// A part of a plane.
-pub(super) fn part<T: Copy + Send + Sync>(plane: &Plane<T>, window: Window) -> Plane<T> {
+pub(super) fn part<T: Copy + Default + Send + Sync + 'static>(
+    plane: &Plane<T>,
+    window: Window,
+) -> Plane<T> {
     Plane::from_fn(window.size(), |x, y| {
         *plane.at(window.left + x, window.top + y)
     })
@@ -17,7 +20,7 @@ pub(super) fn part_of_picture(picture: &SceneLinear, window: Window) -> SceneLin
 }
 
 /// A part put back in its place, `elsewhere` around it.
-pub(super) fn in_place<T: Copy + Send + Sync>(
+pub(super) fn in_place<T: Copy + Send + Sync + 'static>(
     part: &Plane<T>,
     window: Window,
     size: Size,
@@ -40,7 +43,7 @@ pub(super) fn seen_in_place(part: &Perceived, window: Window, size: Size) -> Per
 }
 
 /// The smallest window with all pixels that are wanted, grown by `margin`; `None` without any.
-pub(super) fn window_of<T: Clone + Send + Sync>(
+pub(super) fn window_of<T: Clone + Send + Sync + 'static>(
     plane: &Plane<T>,
     margin: usize,
     is_wanted: impl Fn(&T) -> bool,
