@@ -84,7 +84,7 @@ pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions:
     let places = Places::of(regions);
     adopt_parts(classified, own, (regions, &places));
     leave_far_shadows(classified, &places);
-    adopt_what_stays(classified, regions);
+    adopt_what_stays(classified, (regions, &places));
     for round in 0..SHADOW_ROUNDS {
         let is_anchor = |l: Label| l == Label::Gear || (round > 0 && l == Label::GearShadow);
         let to_gear = places.ways(&classified.labels, is_anchor, LEAST_GEAR);
@@ -117,9 +117,9 @@ fn leave_far_shadows(classified: &mut Classified, places: &Places) {
 /// Shadows that change a surface's look and a box's own creases may be like nothing else; but beside
 /// gear what keeps standing still is its doing. Farther off it may be the plate that has changed:
 /// whoever walks through it stays, too, against every pose.
-fn adopt_what_stays(classified: &mut Classified, regions: &Regions) {
+fn adopt_what_stays(classified: &mut Classified, (regions, places): (&Regions, &Places)) {
     let is_gear = |l: Label| l == Label::Gear;
-    let to_gear = ways(regions, &classified.labels, is_gear, LEAST_GEAR);
+    let to_gear = places.ways(&classified.labels, is_gear, LEAST_GEAR);
     let decided = classified.probabilities.iter().zip(&regions.pieces);
     for ((label, (p, piece)), way) in classified.labels.iter_mut().zip(decided).zip(to_gear) {
         let f = &piece.features;
