@@ -129,7 +129,7 @@ fn glints(pair: &Pair<'_>) -> Option<Reason> {
     let (body, _) = places::extent(&person)?;
     let chin = body.top + (HEAD_SHARE * body.rows() as f64) as usize;
     let flags = clipped_plane(&pair.lit.small.samples);
-    let around = unclipped_around(&pair.over.lit.channels[1], &flags);
+    let around = box_mean(&pair.over.lit.channels[1], GLINT_REACH);
     let clipped = Plane::from_fn(person.size(), |x, y| {
         let is_spot = *flags.at(x, y) && *around.at(x, y) < GLINT_SURROUNDINGS;
         y < chin && is_spot && *person.at(x, y)
@@ -164,19 +164,6 @@ fn glints(pair: &Pair<'_>) -> Option<Reason> {
         );
     let place = Some(pair.full(window));
     Some(pair.reason(Fault::GlintOnPerson, measured, place, told))
-}
-
-/// Mean light of what is not clipped around each pixel; white where all is.
-fn unclipped_around(light: &Plane<f32>, clipped: &Plane<bool>) -> Plane<f32> {
-    let open = clipped.map(|&clipped| if clipped { 0.0f32 } else { 1.0 });
-    let share = box_mean(&open, GLINT_REACH);
-    let sum = box_mean(&light.zip(&open, |light, open| light * open), GLINT_REACH);
-    sum.zip(
-        &share,
-        |&sum, &share| {
-            if share > 0.0 { sum / share } else { 1.0 }
-        },
-    )
 }
 
 /// Where gear or its shadow leaves the picture within the flash's light.
