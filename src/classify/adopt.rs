@@ -76,6 +76,9 @@ const OTHER_STRUCTURE: f32 = 0.5;
 /// Difference to the plate (CIE94) of what stays: seen at a glance.
 const STAYING_DIFFERENCE: f32 = 8.0;
 
+/// What stays far from gear counts from this share of the frame: more than a hand or a foot.
+const STAYING_SHARE: f32 = 0.0005;
+
 /// Probability of the person above which nothing is said of what stays.
 const STAYING_PERSON: f32 = 0.1;
 
@@ -114,12 +117,16 @@ fn leave_far_shadows(classified: &mut Classified, places: &Places) {
     }
 }
 
-/// Shadows that change a surface's look and a box's own creases may be like nothing else; but beside
-/// gear what keeps standing still is its doing. Farther off it may be the plate that has changed:
-/// whoever walks through it stays, too, against every pose.
+/// Reflections in a pane and shadows that change a surface's look may be far from the gear and like
+/// nothing else; but where gear stands, what keeps standing still is its doing. What is small and far
+/// off may as well be the plate's: whoever walks through it stays, too, against every pose.
 fn adopt_what_stays(classified: &mut Classified, (regions, places): (&Regions, &Places)) {
     let is_gear = |l: Label| l == Label::Gear;
     let to_gear = places.ways(&classified.labels, is_gear, LEAST_GEAR);
+    if to_gear.iter().all(|way| way.is_infinite()) {
+        return;
+    }
+    let least = STAYING_SHARE * regions.numbers.size().area() as f32;
     let decided = classified.probabilities.iter().zip(&regions.pieces);
     for ((label, (p, piece)), way) in classified.labels.iter_mut().zip(decided).zip(to_gear) {
         let f = &piece.features;
@@ -128,7 +135,8 @@ fn adopt_what_stays(classified: &mut Classified, (regions, places): (&Regions, &
             && f.inner_agreement < OTHER_STRUCTURE
             && f.difference > STAYING_DIFFERENCE;
         let may_be = p.removed() > STAYING_DOUBT && p.of(Label::Person) < STAYING_PERSON;
-        if !label.is_removed() && way < PART_REACH && stays && may_be && !stays_sky(f) {
+        let counts = way < PART_REACH || piece.area as f32 >= least;
+        if !label.is_removed() && counts && stays && may_be && !stays_sky(f) {
             *label = p.likeliest_removed();
         }
     }

@@ -9,8 +9,8 @@ use crate::scene::{Label, Plane, Size};
 /// Widths that are tried, px at [`crate::mask::REFERENCE_SIDE`], as all lengths here that do not say
 /// otherwise: a cable, a leg, a pole, a pole near the camera.
 const WIDTHS: [f32; 4] = [2.0, 4.5, 8.0, 13.0];
-/// Every so many px of the gear's rim something may begin.
-const SEED_STEP: usize = 2;
+/// Every so many px of the gear's rim something may begin: each, for what begins is thin.
+const SEED_STEP: usize = 1;
 /// Directions that are tried, degrees apart.
 const DIRECTION_STEP: usize = 6;
 /// Directions between those that a first look tries, degrees.
@@ -46,7 +46,7 @@ const WORTH: f32 = 0.7;
 /// costs three a leaf's length.
 const MOST_LOST: f32 = 9.0;
 /// Steps after which a course must have gathered so much evidence, ln units.
-const TRIAL: (f32, f32) = (5.0, 3.0);
+const TRIAL: (f32, f32) = (8.0, 2.0);
 /// Gear from which something may begin, share of the frame: a foot, a clamp.
 const LEAST_GEAR: f32 = 0.001;
 /// Gaps that do not part a blob of gear, px.
