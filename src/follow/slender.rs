@@ -9,8 +9,6 @@ use crate::scene::{Label, Plane, Size};
 /// Widths that are tried, px at [`crate::mask::REFERENCE_SIDE`], as all lengths here that do not say
 /// otherwise: a cable, a leg, a pole, a pole near the camera.
 const WIDTHS: [f32; 4] = [2.0, 4.5, 8.0, 13.0];
-/// Every so many px of the gear's rim something may begin: each, for what begins is thin.
-const SEED_STEP: usize = 1;
 /// Directions that are tried, degrees apart.
 const DIRECTION_STEP: usize = 6;
 /// Directions between those that a first look tries, degrees.
@@ -130,8 +128,7 @@ fn courses(looker: &Looker<'_>) -> Vec<Course> {
     for y in 1..rows.saturating_sub(1) {
         for x in 1..columns.saturating_sub(1) {
             let near = [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)];
-            let is_chosen =
-                (x + 2 * y) % SEED_STEP == 0 && *large.at(x, y) && *looker.field.fresh.at(x, y);
+            let is_chosen = *large.at(x, y) && *looker.field.fresh.at(x, y);
             if is_chosen && near.into_iter().any(|(x, y)| !is_gear(x, y)) {
                 seeds.push(Place {
                     x: x as f32,
