@@ -41,11 +41,11 @@ pub(super) fn rules(page: &Page) -> String {
 pub(super) fn article(page: &Page, index: usize) -> Markup {
     let (sheet, sides) = (&page.frames[index], page.purpose.sides());
     let id = format!("f{index}");
-    let title = format!("{id}-title");
     html! {
+        // By its own words: a title within is not there for a reader while the frame is out of view.
         article id=(id) data-outcome=(sheet.outcome.key()) data-lit=(sheet.name) data-shot=(index)
-            aria-labelledby=(title) {
-            (heading(&sheet.name, &title))
+            aria-label=(sheet.name) {
+            (heading(&sheet.name))
             p.verdict {
                 span class={ "mark " (sheet.outcome.key()) } { (sheet.outcome.words()) }
                 @if !sheet.summary.is_empty() { " " (sheet.summary) }
@@ -80,13 +80,13 @@ fn place_number(sheet: &Sheet, reason: &Reason) -> Option<usize> {
 }
 
 /// The file's name, and the folder behind it.
-fn heading(name: &str, id: &str) -> Markup {
+fn heading(name: &str) -> Markup {
     let (folder, file) = match name.rsplit_once('/') {
         Some((folder, file)) if !file.is_empty() => (Some(folder), file),
         _ => (None, name),
     };
     html! {
-        h2 id=(id) { (file) @if let Some(folder) = folder { " " small { "in " (folder) } } }
+        h2 { (file) @if let Some(folder) = folder { " " small { "in " (folder) } } }
     }
 }
 

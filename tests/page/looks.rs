@@ -89,6 +89,21 @@ pub(crate) fn picture_once(
     picture
 }
 
+/// A picture once nothing moves any more: pictures on the page are loaded as they come into view.
+pub(crate) fn settled_picture(browser: &mut Browser, selector: &str) -> Samples {
+    let mut before = png(browser.picture_of(selector));
+    for _ in 0..20 {
+        std::thread::sleep(std::time::Duration::from_millis(150));
+        let now = png(browser.picture_of(selector));
+        let is_still = difference(&before, &now) < 1e-6;
+        before = now;
+        if is_still {
+            break;
+        }
+    }
+    before
+}
+
 /// Mean code value of a window's corner: is the paper dark?
 pub(crate) fn paper(picture: &Samples) -> f64 {
     let sum: u32 = (0..8).map(|x| u32::from(picture.code(x, 60, 1))).sum();

@@ -22,7 +22,7 @@ use derig::photo::{self, ReadLimits};
 use derig::scene::Plane;
 use looks::{
     difference, keep_picture, open_switches, paper, picture_once, png, reached_by_keys_and_named,
-    readable_everywhere, was_quiet,
+    readable_everywhere, settled_picture, was_quiet,
 };
 use serde_json::{Value, json};
 use shoot::{Shoot, read, said};
@@ -125,7 +125,7 @@ fn switches_show_mask_and_classes_and_frames_are_sifted() {
     browser.open(&shoot.path("out/page.html"));
 
     browser.find("document.querySelector('article .view').scrollIntoView()");
-    let plain = png(browser.picture_of("article .view"));
+    let plain = settled_picture(&mut browser, "article .view");
     browser.click("input[name=pieces]");
     let pieces = picture_once(&mut browser, "article .view", |p| {
         difference(&plain, p) > 0.005
