@@ -9,6 +9,8 @@ use crate::scene::{Label, Plane, Size};
 /// Widths that are tried, px at [`crate::mask::REFERENCE_SIDE`], as all lengths here that do not say
 /// otherwise: a cable, a leg, a pole, a pole near the camera.
 const WIDTHS: [f32; 4] = [2.0, 4.5, 8.0, 13.0];
+/// Most beginnings that are tried: large boxes have long rims, and what is slender is at few of them.
+const MOST_SEEDS: usize = 2500;
 /// Directions that are tried, degrees apart.
 const DIRECTION_STEP: usize = 6;
 /// Directions between those that a first look tries, degrees.
@@ -137,8 +139,10 @@ fn courses(looker: &Looker<'_>) -> Vec<Course> {
             }
         }
     }
+    let step = seeds.len().div_ceil(MOST_SEEDS).max(1);
     seeds
         .par_iter()
+        .step_by(step)
         .flat_map_iter(|&seed| {
             let directions = (0..360).step_by(DIRECTION_STEP);
             directions.filter_map(move |d| {

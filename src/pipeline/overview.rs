@@ -2,7 +2,6 @@
 
 use super::{CleanError, Frame, SetUp};
 use crate::classify::{Classified, classify, label_plane};
-use crate::follow::{FollowInputs, follow_gear};
 use crate::region::Regions;
 use crate::report::RegistrationReport;
 use crate::scene::{Label, Perceived, Plane, SceneLinear};
@@ -56,14 +55,8 @@ impl SetUp {
     /// # Errors
     /// As [`SetUp::clean`].
     pub fn overview(&self, index: usize, lit: &Frame) -> Result<Overview, CleanError> {
-        let mut examined = self.examine(index, lit)?;
-        let mut classified = classify(&examined.regions, examined.known);
-        let seen = FollowInputs {
-            sky: &examined.compared.sky.mask,
-            lit_seen: &examined.evidence.lit_seen,
-            plate_seen: &examined.evidence.relit_seen,
-        };
-        follow_gear(&mut examined.regions, &mut classified, &seen);
+        let examined = self.examine(index, lit)?;
+        let classified = classify(&examined.regions, examined.known);
         let labels = label_plane(&examined.regions, &classified.labels);
         let compared = examined.compared;
         let size = compared.lit.size();
