@@ -33,8 +33,9 @@ const ROUNDS: usize = 2;
 /// Probability of the person from which nothing is followed onto a piece.
 const PERSON_DOUBT: f32 = 0.3;
 
-/// Probability of gear in what was followed: of the courses taken on the training and development
-/// scenes 137 of 153 lay on gear or its shadow.
+/// Probability of gear in what was followed. Of the pixels followed on the training and development
+/// scenes, from pieces judged by models that had not seen the scene, 84 % were to go; nine tenths
+/// of the rest hung on one scene's pipe that was called gear before.
 const FOLLOWED: f32 = 0.9;
 
 /// The frame as the parts of this stage see it.

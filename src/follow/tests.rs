@@ -31,6 +31,17 @@ fn seen(lightness: impl Fn(usize, usize) -> f32 + Sync) -> Perceived {
     }
 }
 
+/// Gear of an even dark tone before leaves.
+fn before_leaves(is_gear: impl Fn(usize, usize) -> bool + Sync, seed: usize) -> Perceived {
+    seen(|x, y| {
+        if is_gear(x, y) {
+            14.0 + chance(x, y, 3)
+        } else {
+            leaves(x, y, seed)
+        }
+    })
+}
+
 fn is_box(x: usize, y: usize) -> bool {
     (260..340).contains(&x) && y < 100
 }
@@ -99,13 +110,7 @@ fn found(lit: &Perceived, plate: &Perceived, person: Option<Window>) -> Plane<bo
 
 #[test]
 fn a_pole_before_leaves_is_followed_to_its_end() {
-    let lit = seen(|x, y| {
-        if is_box(x, y) || is_pole(x, y) {
-            14.0 + chance(x, y, 3)
-        } else {
-            leaves(x, y, 1)
-        }
-    });
+    let lit = before_leaves(|x, y| is_box(x, y) || is_pole(x, y), 1);
     let plate = seen(|x, y| leaves(x, y, 2));
     let taken = found(&lit, &plate, None);
     let on_pole = |y: usize| (297..301).all(|x| *taken.at(x, y));
@@ -119,13 +124,7 @@ fn a_pole_before_leaves_is_followed_to_its_end() {
 #[test]
 fn leaves_alone_lead_nowhere() {
     for seed in 0..5 {
-        let lit = seen(|x, y| {
-            if is_box(x, y) {
-                14.0 + chance(x, y, 3)
-            } else {
-                leaves(x, y, 10 + seed)
-            }
-        });
+        let lit = before_leaves(is_box, 10 + seed);
         let plate = seen(|x, y| leaves(x, y, 20 + seed));
         let taken = found(&lit, &plate, None);
         let count = taken.as_slice().iter().filter(|t| **t).count();
@@ -135,36 +134,16 @@ fn leaves_alone_lead_nowhere() {
 
 #[test]
 fn a_trunk_that_the_plate_shows_too_is_left() {
-    let tree = |seed: usize| {
-        move |x: usize, y: usize| {
-            if is_pole(x, y) {
-                14.0 + chance(x, y, 3)
-            } else {
-                leaves(x, y, seed)
-            }
-        }
-    };
-    let lit = seen(|x, y| {
-        if is_box(x, y) {
-            14.0 + chance(x, y, 3)
-        } else {
-            tree(1)(x, y)
-        }
-    });
-    let taken = found(&lit, &seen(tree(2)), None);
+    let lit = before_leaves(|x, y| is_box(x, y) || is_pole(x, y), 1);
+    let plate = before_leaves(is_pole, 2);
+    let taken = found(&lit, &plate, None);
     let count = taken.as_slice().iter().filter(|t| **t).count();
     assert_eq!(count, 0);
 }
 
 #[test]
 fn the_person_ends_it() {
-    let lit = seen(|x, y| {
-        if is_box(x, y) || is_pole(x, y) {
-            14.0 + chance(x, y, 3)
-        } else {
-            leaves(x, y, 1)
-        }
-    });
+    let lit = before_leaves(|x, y| is_box(x, y) || is_pole(x, y), 1);
     let plate = seen(|x, y| leaves(x, y, 2));
     let person = Window {
         left: 280,
@@ -180,13 +159,7 @@ fn the_person_ends_it() {
 #[test]
 fn a_flat_face_goes_on_over_texture_and_no_farther() {
     let corner = |x: usize, y: usize| (340..380).contains(&x) && y < 80;
-    let lit = seen(|x, y| {
-        if is_box(x, y) || corner(x, y) {
-            14.0
-        } else {
-            leaves(x, y, 1)
-        }
-    });
+    let lit = before_leaves(|x, y| is_box(x, y) || corner(x, y), 1);
     let plate = seen(|x, y| leaves(x, y, 2));
     let taken = found(&lit, &plate, None);
     let inside = (0..80 * 40)
