@@ -57,6 +57,7 @@ pub mod lighting;
 pub mod mask;
 pub mod merge;
 pub mod numeric;
+pub mod outline;
 pub mod page;
 pub mod photo;
 pub mod pipeline;

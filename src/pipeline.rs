@@ -18,6 +18,7 @@ use crate::classify::{classify, label_plane};
 use crate::follow::{FollowInputs, follow_gear};
 use crate::mask::{CutInputs, beyond_plate, plan_cut};
 use crate::merge::{Patch, Relight, composite};
+use crate::outline::{OutlineInputs, mend_outline};
 use crate::registration::Registration;
 use crate::report::FrameReport;
 use crate::scene::{Encoding, Plane, Samples, Size, recycled};
@@ -251,6 +252,13 @@ impl SetUp {
         let known = examined.known;
         let (mut regions, for_mask, mut found) = examined.apart();
         let mut classified = classify(&regions, known);
+        clock.start("outline");
+        let seen = OutlineInputs {
+            lit_seen: &for_mask.lit_seen,
+            plate_seen: &found.relit_seen,
+            difference: &found.difference,
+        };
+        mend_outline(&mut regions, &mut classified, &seen);
         clock.start("follow");
         let seen = FollowInputs {
             sky: &found.sky.mask,

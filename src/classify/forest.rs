@@ -69,20 +69,7 @@ impl Model {
         if model.version != MODEL_VERSION || model.features != FEATURE_NAMES {
             return Err(ModelError::OtherFeatures);
         }
-        let is_sound = |tree: &Tree| {
-            !tree.0.is_empty()
-                && tree.0.iter().enumerate().all(|(at, node)| match *node {
-                    // Children lie behind their parent, so that every walk ends.
-                    Node::Split(feature, _, low, high) => {
-                        (feature as usize) < FEATURE_NAMES.len()
-                            && (low as usize) > at
-                            && (high as usize) > at
-                            && (low as usize) < tree.0.len()
-                            && (high as usize) < tree.0.len()
-                    }
-                    Node::Leaf(p) => (0.0..=1.0).contains(&p),
-                })
-        };
+        let is_sound = |tree: &Tree| tree.is_sound(FEATURE_COUNT);
         if model.forests.iter().all(|f| f.trees.iter().all(is_sound)) {
             Ok(model)
         } else {
@@ -121,7 +108,25 @@ impl Model {
 }
 
 impl Tree {
-    fn leaf(&self, row: &[f32]) -> f32 {
+    /// Does every walk over a row of `features` values end, at a share?
+    pub fn is_sound(&self, features: usize) -> bool {
+        let nodes = &self.0;
+        !nodes.is_empty()
+            && nodes.iter().enumerate().all(|(at, node)| match *node {
+                // Children lie behind their parent, so that every walk ends.
+                Node::Split(feature, _, low, high) => {
+                    (feature as usize) < features
+                        && (low as usize) > at
+                        && (high as usize) > at
+                        && (low as usize) < nodes.len()
+                        && (high as usize) < nodes.len()
+                }
+                Node::Leaf(p) => (0.0..=1.0).contains(&p),
+            })
+    }
+
+    /// The share in which the walk over a row of features ends.
+    pub fn leaf(&self, row: &[f32]) -> f32 {
         let mut at = 0;
         loop {
             match self.0[at] {

@@ -5,6 +5,7 @@
 mod adopt;
 mod forest;
 mod neighbours;
+mod recut;
 #[cfg(test)]
 mod rules_tests;
 mod standing;

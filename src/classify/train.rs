@@ -26,11 +26,11 @@ const DRAW: usize = 6000;
 /// Share of the draw that is of the class itself, at most: rare classes must be seen.
 const CLASS_SHARE: f32 = 0.35;
 
-/// Deepest tree.
-const MAX_DEPTH: usize = 9;
-
-/// Fewest drawn pieces in a leaf.
-const MIN_LEAF: f32 = 12.0;
+/// Deep enough for a handful of features to speak together; leaves hold a dozen pieces.
+const LIMITS: TreeLimits = TreeLimits {
+    max_depth: 9,
+    min_leaf: 12.0,
+};
 
 /// Share of the features that a tree may use.
 const FEATURE_SHARE: f32 = 0.5;
@@ -103,22 +103,44 @@ fn one_tree(examples: &[Example], class: Label, usable: &[usize], seed: u64) -> 
     let take = ((DRAW as f32 * CLASS_SHARE) as usize).min(2 * of_class.len());
     let mut drawn = draw(&of_class, take, &mut rng);
     drawn.extend(draw(&rest, DRAW - take, &mut rng));
-    let records = Array2::from_shape_fn((drawn.len(), columns.len()), |(i, j)| {
-        f64::from(drawn[i].row[columns[j]])
+    let rows: Vec<&[f32]> = drawn.iter().map(|e| e.row.as_slice()).collect();
+    let hits: Vec<bool> = drawn.iter().map(|e| e.label == class).collect();
+    fit_tree(&rows, &hits, &columns, LIMITS)
+}
+
+/// How far a tree may go.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct TreeLimits {
+    /// Deepest node.
+    pub(crate) max_depth: usize,
+    /// Fewest drawn examples in a leaf.
+    pub(crate) min_leaf: f32,
+}
+
+/// One tree of two classes over drawn rows, which may use the `columns`; `hits` says of each row
+/// whether it is of the class.
+pub(crate) fn fit_tree(
+    rows: &[&[f32]],
+    hits: &[bool],
+    columns: &[usize],
+    limits: TreeLimits,
+) -> Tree {
+    let records = Array2::from_shape_fn((rows.len(), columns.len()), |(i, j)| {
+        f64::from(rows[i][columns[j]])
     });
-    let targets = Array1::from_shape_fn(drawn.len(), |i| usize::from(drawn[i].label == class));
+    let targets = Array1::from_shape_fn(rows.len(), |i| usize::from(hits[i]));
     let fitted = DecisionTree::params()
         .split_quality(SplitQuality::Gini)
-        .max_depth(Some(MAX_DEPTH))
-        .min_weight_leaf(MIN_LEAF)
-        .min_weight_split(2.0 * MIN_LEAF)
+        .max_depth(Some(limits.max_depth))
+        .min_weight_leaf(limits.min_leaf)
+        .min_weight_split(2.0 * limits.min_leaf)
         .fit(&DatasetBase::new(records, targets));
     let Ok(fitted) = fitted else {
         return Tree(vec![Node::Leaf(0.0)]);
     };
     let mut nodes = Vec::new();
-    flatten(fitted.root_node(), &columns, &mut nodes);
-    with_leaf_shares(&nodes, &drawn, class)
+    flatten(fitted.root_node(), columns, &mut nodes);
+    with_leaf_shares(&nodes, rows, hits)
 }
 
 /// Draws with replacement, in proportion to the square root of the area.
@@ -185,17 +207,17 @@ impl Reached {
 }
 
 /// Leaves take the share of the class among the drawn pieces that reach them.
-fn with_leaf_shares(nodes: &[Node], drawn: &[&Example], class: Label) -> Tree {
+fn with_leaf_shares(nodes: &[Node], rows: &[&[f32]], hits: &[bool]) -> Tree {
     let mut reached = vec![Reached::default(); nodes.len()];
-    for example in drawn {
+    for (row, &hit) in rows.iter().zip(hits) {
         let mut at = 0;
         loop {
-            reached[at].of_class += f32::from(u8::from(example.label == class));
+            reached[at].of_class += f32::from(u8::from(hit));
             reached[at].all += 1.0;
             let Node::Split(feature, threshold, low, high) = nodes[at] else {
                 break;
             };
-            at = if example.row[feature as usize] <= threshold {
+            at = if row[feature as usize] <= threshold {
                 low
             } else {
                 high

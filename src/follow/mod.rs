@@ -12,9 +12,9 @@ mod surroundings;
 #[cfg(test)]
 mod tests;
 
-use crate::classify::{Classified, Probabilities};
-use crate::region::{Piece, Regions, connected_blobs};
-use crate::scene::{Label, Perceived, Plane, Size, Window};
+use crate::classify::Classified;
+use crate::region::{Regions, connected_blobs};
+use crate::scene::{Label, Perceived, Plane, Size};
 
 /// What following reads beside the pieces; planes of the working copy.
 #[derive(Debug, Clone, Copy)]
@@ -88,13 +88,13 @@ pub fn follow_gear(regions: &mut Regions, classified: &mut Classified, seen: &Fo
     let mut field = field(regions, classified, seen);
     let grown = flat::grow(&field);
     for pixels in &grown {
-        cut_out(&field.take(pixels), regions, classified);
+        classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
     }
     for _ in 0..ROUNDS {
         let courses = slender::trace(&field);
         field.fresh = Plane::filled(field.size(), false);
         for pixels in &courses {
-            cut_out(&field.take(pixels), regions, classified);
+            classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
         }
     }
 }
@@ -114,57 +114,6 @@ fn field<'a>(regions: &Regions, classified: &Classified, seen: &'a FollowInputs<
         labels,
         changed: regions.numbers.map(|&n| n > 0),
         person,
-    }
-}
-
-/// Makes pixels a piece of gear of their own. It keeps what was measured of the piece that most of
-/// it comes from.
-fn cut_out(pixels: &[usize], regions: &mut Regions, classified: &mut Classified) {
-    let Some(&first) = pixels.first() else {
-        return;
-    };
-    let columns = regions.numbers.columns();
-    let number = regions.pieces.len() as u32 + 1;
-    let mut window = Window {
-        left: first % columns,
-        top: first / columns,
-        right: first % columns + 1,
-        bottom: first / columns + 1,
-    };
-    let mut from = std::collections::BTreeMap::<u32, usize>::new();
-    for &i in pixels {
-        let (x, y) = (i % columns, i / columns);
-        window.left = window.left.min(x);
-        window.top = window.top.min(y);
-        window.right = window.right.max(x + 1);
-        window.bottom = window.bottom.max(y + 1);
-        let was = std::mem::replace(&mut regions.numbers.as_mut_slice()[i], number);
-        if was > 0 {
-            *from.entry(was).or_default() += 1;
-            regions.pieces[was as usize - 1].area -= 1;
-        }
-    }
-    let Some((&donor, _)) = from.iter().max_by_key(|(_, count)| **count) else {
-        return give_back(pixels, regions);
-    };
-    let features = regions.pieces[donor as usize - 1].features;
-    regions.pieces.push(Piece {
-        features,
-        area: pixels.len(),
-        window,
-        neighbours: Vec::new(),
-    });
-    let mut probabilities = Probabilities([0.0; 8]);
-    probabilities.0[Label::Gear.index() as usize] = FOLLOWED;
-    probabilities.0[Label::Other.index() as usize] = 1.0 - FOLLOWED;
-    classified.probabilities.push(probabilities);
-    classified.labels.push(Label::Gear);
-}
-
-/// Nothing of it had visibly changed: there is nothing to take out.
-fn give_back(pixels: &[usize], regions: &mut Regions) {
-    for &i in pixels {
-        regions.numbers.as_mut_slice()[i] = 0;
     }
 }
 

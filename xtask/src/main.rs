@@ -7,6 +7,7 @@ mod check_faults;
 mod corrections;
 mod manual;
 mod pictures;
+mod pixels;
 mod registered;
 mod scenes;
 mod shoot;
@@ -34,6 +35,26 @@ enum Chore {
         /// The table to write.
         #[arg(default_value = "models/pieces.csv")]
         table: PathBuf,
+    },
+    /// Measure the pixels near the outline of gear of every frame and write the table of pixels.
+    Pixels {
+        /// Folder of scenes with labels.
+        scenes: PathBuf,
+        /// The table of pieces, for models that never saw a scene.
+        #[arg(default_value = "models/pieces.csv")]
+        pieces: PathBuf,
+        /// The table to write.
+        #[arg(default_value = "models/pixels.csv")]
+        table: PathBuf,
+    },
+    /// Train the outline's model from the table of pixels, and score it with scenes left out.
+    TrainPixels {
+        /// The table.
+        #[arg(default_value = "models/pixels.csv")]
+        table: PathBuf,
+        /// Folder for the model.
+        #[arg(default_value = "models")]
+        models: PathBuf,
     },
     /// Clean the frames of a set of scenes and count wrong regions that one point or box puts right.
     Corrections {
@@ -112,6 +133,12 @@ enum Chore {
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().chore {
         Chore::Table { scenes, table } => table::build(&scenes, &table),
+        Chore::Pixels {
+            scenes,
+            pieces,
+            table,
+        } => pixels::build(&scenes, &pieces, &table),
+        Chore::TrainPixels { table, models } => pixels::train_model(&table, &models),
         Chore::Pictures { samples, folder } => pictures::write(&samples, &folder),
         Chore::Registered { set } => registered::print(&set),
         Chore::Corrections { set } => corrections::count(&set),

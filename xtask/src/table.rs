@@ -4,7 +4,7 @@ use std::error::Error;
 use std::fmt::Write as _;
 use std::path::Path;
 
-use derig::classify::Evidence;
+use derig::classify::{Evidence, Model};
 use derig::classify::train::{Example, train};
 use derig::pipeline::{Examined, Frame, SetUp};
 use derig::region::{FEATURE_COUNT, FEATURE_NAMES};
@@ -52,9 +52,33 @@ pub fn build(set: &Path, table: &Path) -> Result<(), Box<dyn Error>> {
 }
 
 /// Four significant digits: more would say nothing and double the table.
-fn short(value: f32) -> String {
+pub fn short(value: f32) -> String {
     let text = format!("{value:.3e}");
     text.parse::<f32>().map_or(text, |v| v.to_string())
+}
+
+/// Folds of four scenes each, to keep leaving out at minutes.
+pub const FOLDS: usize = 6;
+
+/// Models by fold, each of the table without the scenes of its fold: every [`FOLDS`]th by name.
+pub fn left_out_models(table: &Path, evidence: Evidence) -> Result<Vec<Model>, Box<dyn Error>> {
+    let rows = read_table(table)?;
+    Ok((0..FOLDS)
+        .map(|fold| train(&without_fold(&rows, fold), evidence))
+        .collect())
+}
+
+fn scene_names(rows: &[Row]) -> Vec<&str> {
+    let mut names: Vec<&str> = rows.iter().map(|r| r.scene.as_str()).collect();
+    names.dedup();
+    names
+}
+
+fn without_fold(rows: &[Row], fold: usize) -> Vec<Example> {
+    let names = scene_names(rows);
+    let held: Vec<&str> = names.iter().skip(fold).step_by(FOLDS).copied().collect();
+    let seen = rows.iter().filter(|r| !held.contains(&r.scene.as_str()));
+    seen.map(|r| r.example.clone()).collect()
 }
 
 fn measure(scene: &Scene, plate: &Frame) -> Result<Vec<Row>, Box<dyn Error>> {
@@ -193,7 +217,6 @@ fn row_of_line(line: &str) -> Result<Row, Box<dyn Error>> {
 
 pub fn train_models(table: &Path, models: &Path) -> Result<(), Box<dyn Error>> {
     let rows = read_table(table)?;
-    let _frames = rows.iter().map(|r| r.frame).max();
     for (evidence, name) in [
         (Evidence::WithPoses, "with-poses"),
         (Evidence::Alone, "alone"),
@@ -210,21 +233,13 @@ pub fn train_models(table: &Path, models: &Path) -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
-/// Confusion of the classes, in pixels, each scene judged by a model that never saw it (folds of
-/// four scenes, to keep it at minutes).
+/// Confusion of the classes, in pixels, each scene judged by a model that never saw it.
 fn left_out(rows: &[Row], evidence: Evidence) -> Result<(), Box<dyn Error>> {
-    const FOLDS: usize = 6;
-    let mut names: Vec<&str> = rows.iter().map(|r| r.scene.as_str()).collect();
-    names.dedup();
+    let names = scene_names(rows);
     let mut confusion = [[0.0f64; 8]; 8];
     for fold in 0..FOLDS {
         let held: Vec<&str> = names.iter().skip(fold).step_by(FOLDS).copied().collect();
-        let seen: Vec<Example> = rows
-            .iter()
-            .filter(|r| !held.contains(&r.scene.as_str()))
-            .map(|r| r.example.clone())
-            .collect();
-        let model = train(&seen, evidence);
+        let model = train(&without_fold(rows, fold), evidence);
         for r in rows.iter().filter(|r| held.contains(&r.scene.as_str())) {
             let decided = model.probabilities_of_row(&r.example.row).decision();
             confusion[r.example.label.index() as usize][decided.index() as usize] +=

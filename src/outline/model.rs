@@ -1,0 +1,100 @@
+//! The forests that tell on which side of gear's outline a pixel is.
+
+use serde::{Deserialize, Serialize};
+
+use super::{PIXEL_FEATURE_COUNT, PIXEL_FEATURE_NAMES, PixelFeatures, Side};
+use crate::classify::{ModelError, Tree};
+
+/// Version of the model's layout.
+pub(super) const PIXEL_MODEL_VERSION: u32 = 1;
+
+/// A trained model, kept as readable text.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PixelModel {
+    /// [`PIXEL_MODEL_VERSION`] at the time of training.
+    pub version: u32,
+    /// Names of the features, in the order the trees count them.
+    pub features: Vec<String>,
+    /// Trees whose mean is the probability that a pixel inside is no gear.
+    pub inside: Vec<Tree>,
+    /// Trees whose mean is the probability that a pixel beside is gear.
+    pub beside: Vec<Tree>,
+}
+
+impl PixelModel {
+    /// Reads a model from its text and checks that it fits the features of this build.
+    ///
+    /// # Errors
+    /// [`ModelError`] when it does not.
+    pub fn from_text(text: &str) -> Result<Self, ModelError> {
+        let model: Self = serde_json::from_str(text)?;
+        if model.version != PIXEL_MODEL_VERSION || model.features != PIXEL_FEATURE_NAMES {
+            return Err(ModelError::OtherFeatures);
+        }
+        let features = model.features.len();
+        let mut trees = model.inside.iter().chain(&model.beside);
+        if trees.all(|tree| tree.is_sound(features)) {
+            Ok(model)
+        } else {
+            Err(ModelError::BrokenTree)
+        }
+    }
+
+    /// The model that this build carries.
+    ///
+    /// # Panics
+    /// When the model in the source tree is broken; a test reads it.
+    pub fn built_in() -> Self {
+        Self::from_text(include_str!("../../models/pixels.json"))
+            .expect("the built-in model is checked by a test")
+    }
+
+    /// Probability that a pixel belongs to the other side.
+    pub fn changes_side(&self, side: Side, pixel: &PixelFeatures) -> f32 {
+        self.changes_side_of_row(side, &pixel.to_row())
+    }
+
+    /// The same for features in the order of [`PIXEL_FEATURE_NAMES`].
+    pub fn changes_side_of_row(&self, side: Side, row: &[f32; PIXEL_FEATURE_COUNT]) -> f32 {
+        let trees = match side {
+            Side::Inside => &self.inside,
+            Side::Beside => &self.beside,
+        };
+        let sum: f32 = trees.iter().map(|tree| tree.leaf(row)).sum();
+        sum / trees.len().max(1) as f32
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::classify::Node;
+
+    #[test]
+    fn the_built_in_model_is_sound() {
+        let model = PixelModel::built_in();
+        assert!(!model.inside.is_empty() && !model.beside.is_empty());
+    }
+
+    #[test]
+    fn a_model_for_other_features_is_refused() {
+        let mut model = PixelModel::built_in();
+        model.features.swap(0, 1);
+        let text = serde_json::to_string(&model).unwrap();
+        assert!(matches!(
+            PixelModel::from_text(&text),
+            Err(ModelError::OtherFeatures)
+        ));
+    }
+
+    #[test]
+    fn a_tree_that_runs_in_circles_is_refused() {
+        let mut model = PixelModel::built_in();
+        model.beside = vec![Tree(vec![Node::Split(0, 0.5, 0, 0)])];
+        let text = serde_json::to_string(&model).unwrap();
+        assert!(matches!(
+            PixelModel::from_text(&text),
+            Err(ModelError::BrokenTree)
+        ));
+    }
+}
