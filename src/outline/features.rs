@@ -148,8 +148,8 @@ const ROUGH_SPREAD: f32 = 6.0;
 /// Directions of the lines.
 const DIRECTIONS: usize = 16;
 
-/// Steps of a line to either side, and the step, px: 21 px in all, longer than most leaves.
-const LINE_STEPS: i32 = 5;
+/// Points of a line, and the step between them, px: 21 px in all, longer than most leaves.
+const LINE_POINTS: usize = 11;
 const LINE_STEP: f32 = 2.0;
 
 /// Farther than this no distance is told, px.
@@ -167,17 +167,23 @@ struct Tile {
     smooth_distance: Plane<f32>,
     flat_distance: Plane<f32>,
     spreads: [Plane<f32>; 4],
+    lines: [Line; DIRECTIONS],
+}
+
+/// A tile and what is read around it.
+pub(super) fn with_margin(tile: Window, frame: Size) -> Window {
+    Window {
+        left: tile.left.saturating_sub(MARGIN),
+        top: tile.top.saturating_sub(MARGIN),
+        right: (tile.right + MARGIN).min(frame.columns),
+        bottom: (tile.bottom + MARGIN).min(frame.rows),
+    }
 }
 
 /// Measures the pixels of a tile that are near the outline of gear.
 pub(super) fn measure_tile(sources: &Sources<'_>, tile: Window) -> Vec<Measured> {
     let frame = sources.gear.size();
-    let around = Window {
-        left: tile.left.saturating_sub(MARGIN),
-        top: tile.top.saturating_sub(MARGIN),
-        right: (tile.right + MARGIN).min(frame.columns),
-        bottom: (tile.bottom + MARGIN).min(frame.rows),
-    };
+    let around = with_margin(tile, frame);
     let part = read_tile(sources, around);
     let near_gear = box_mean(&part.gear, MARGIN);
     let side = |x: usize, y: usize| {
@@ -245,38 +251,53 @@ fn read_tile(sources: &Sources<'_>, around: Window) -> Tile {
         *sources.gear.at(around.left + x, around.top + y)
     });
     let flat = gear.zip(&spreads[2], |&g, &s| g && s < FLAT_SPREAD);
+    let lines = lines();
     let smooth = Plane::from_fn(size, |x, y| {
-        *flat.at(x, y) || (*gear.at(x, y) && line_spread(&lit[0], x, y) < SMOOTH_LINE)
+        let is_smooth = || line_spread(&lit[0], (x, y), &lines) < SMOOTH_LINE;
+        *flat.at(x, y) || (*gear.at(x, y) && is_smooth())
     });
     Tile {
         lit,
         gear: share(&gear),
         smooth_distance: distance_to(&smooth),
         smooth: share(&smooth),
+        lines,
         flat_distance: distance_to(&flat),
         spreads,
     }
 }
 
-/// Standard deviation of lightness along the smoothest of the straight lines through a pixel.
-fn line_spread(lightness: &Plane<f32>, x: usize, y: usize) -> f32 {
-    let size = lightness.size();
-    let mut least = f32::INFINITY;
-    for direction in 0..DIRECTIONS {
+/// Steps along a straight line, px.
+type Line = [(i32, i32); LINE_POINTS];
+
+/// Straight lines through a pixel, evenly around.
+fn lines() -> [Line; DIRECTIONS] {
+    std::array::from_fn(|direction| {
         let angle = direction as f32 * std::f32::consts::PI / DIRECTIONS as f32;
-        let (dx, dy) = (LINE_STEP * angle.cos(), LINE_STEP * angle.sin());
+        std::array::from_fn(|point| {
+            let along = LINE_STEP * (point as f32 - (LINE_POINTS / 2) as f32);
+            let [x, y] = [along * angle.cos(), along * angle.sin()];
+            (x.round() as i32, y.round() as i32)
+        })
+    })
+}
+
+/// Standard deviation of lightness along the smoothest of the lines through a pixel.
+fn line_spread(lightness: &Plane<f32>, (x, y): (usize, usize), lines: &[Line]) -> f32 {
+    let last = |extent: usize| extent as i32 - 1;
+    let (right, bottom) = (last(lightness.columns()), last(lightness.rows()));
+    let mut least = f32::INFINITY;
+    for line in lines {
         let (mut sum, mut squares) = (0.0f32, 0.0f32);
-        for step in -LINE_STEPS..=LINE_STEPS {
-            let column = (x as f32 + step as f32 * dx).round();
-            let row = (y as f32 + step as f32 * dy).round();
-            let column = column.clamp(0.0, (size.columns - 1) as f32) as usize;
-            let row = row.clamp(0.0, (size.rows - 1) as f32) as usize;
+        for (dx, dy) in line {
+            let column = (x as i32 + dx).clamp(0, right) as usize;
+            let row = (y as i32 + dy).clamp(0, bottom) as usize;
             let value = lightness.at(column, row);
             sum += value;
             squares += value * value;
         }
-        let count = (2 * LINE_STEPS + 1) as f32;
-        least = least.min(squares / count - (sum / count) * (sum / count));
+        let mean = sum / LINE_POINTS as f32;
+        least = least.min(squares / LINE_POINTS as f32 - mean * mean);
     }
     least.max(0.0).sqrt()
 }
@@ -298,7 +319,12 @@ fn distance_to(mask: &Plane<bool>) -> Plane<f32> {
         }
         out.set(x, y, best);
     };
-    let before = [(-1, 0, 1.0), (0, -1, 1.0), (-1, -1, DIAGONAL), (1, -1, DIAGONAL)];
+    let before = [
+        (-1, 0, 1.0),
+        (0, -1, 1.0),
+        (-1, -1, DIAGONAL),
+        (1, -1, DIAGONAL),
+    ];
     let behind = before.map(|(dx, dy, length)| (-dx, -dy, length));
     for y in 0..size.rows {
         for x in 0..size.columns {
@@ -372,7 +398,7 @@ impl Context {
             plate_spread_2: at(&self.plate_spreads[0]),
             plate_spread_4: at(&self.plate_spreads[1]),
             plate_spread_8: at(&self.plate_spreads[2]),
-            line_spread: line_spread(&part.lit[0], x, y),
+            line_spread: line_spread(&part.lit[0], (x, y), &part.lines),
             smooth_distance: at(&part.smooth_distance),
             flat_distance: at(&part.flat_distance),
             gear_4: at(&self.gear[0]),

@@ -20,9 +20,10 @@ use std::sync::OnceLock;
 use rayon::prelude::*;
 
 use crate::classify::Classified;
+use crate::numeric::filter::box_mean;
 use crate::region::{Regions, connected_blobs};
 use crate::scene::{Label, Perceived, Plane, Window};
-use features::{Sources, TILE, measure_tile};
+use features::{Sources, TILE, measure_tile, with_margin};
 
 /// What the outline is read from beside the pieces; planes of the working copy.
 #[derive(Debug, Clone, Copy)]
@@ -37,10 +38,10 @@ pub struct OutlineInputs<'a> {
 
 /// Probability from which a pixel inside is given back: a pole that is lost breaks, so it takes
 /// more than a half.
-const SURE_BACK: f32 = 0.7;
+const SURE_BACK: f32 = 0.65;
 
 /// Probability from which a pixel beside is taken.
-const SURE_TAKEN: f32 = 0.8;
+const SURE_TAKEN: f32 = 0.85;
 
 /// Smallest blob that is taken, px: fewer pixels are a leaf's tip or noise.
 const LEAST_TAKEN: usize = 12;
@@ -51,13 +52,13 @@ const ROUNDS: usize = 2;
 /// Probability of the person from which nothing of a piece is taken.
 const PERSON_DOUBT: f32 = 0.3;
 
+/// Nor within this of such a piece, px of the working copy: where the person was cut into pieces
+/// some are called something else.
+const PERSON_REACH: usize = 8;
+
 /// Mends the outline of gear, with the model that this build carries. What changes sides becomes
 /// pieces of its own. Holds three planes and some 60 of a tile's size for each core.
-pub fn mend_outline(
-    regions: &mut Regions,
-    classified: &mut Classified,
-    seen: &OutlineInputs<'_>,
-) {
+pub fn mend_outline(regions: &mut Regions, classified: &mut Classified, seen: &OutlineInputs<'_>) {
     static BUILT_IN: OnceLock<PixelModel> = OnceLock::new();
     let model = BUILT_IN.get_or_init(PixelModel::built_in);
     mend_outline_with(model, regions, classified, seen);
@@ -70,33 +71,40 @@ pub fn mend_outline_with(
     classified: &mut Classified,
     seen: &OutlineInputs<'_>,
 ) {
+    let mut changing = gear_of(regions, classified);
     for round in 0..ROUNDS {
-        let measured = measure(regions, classified, seen);
+        let measured = measure_near(&changing, (regions, classified), seen);
         let decided: Vec<Option<Side>> = measured
             .par_iter()
             .map(|pixel| changed_side(model, pixel))
             .collect();
-        let going_to = |side: Side| {
+        let going_to = |side: Side| -> Vec<usize> {
             let both = measured.iter().zip(&decided);
-            both.filter(move |(_, decided)| **decided == Some(side))
+            both.filter(|(_, decided)| **decided == Some(side))
                 .map(|(pixel, _)| pixel.index)
+                .collect()
         };
-        if round == 0 {
-            let back: Vec<usize> = going_to(Side::Beside).collect();
-            give_back(&back, regions, classified);
+        let back = match round {
+            0 => going_to(Side::Beside),
+            _ => Vec::new(),
+        };
+        let taken = going_to(Side::Inside);
+        changing = Plane::filled(regions.numbers.size(), false);
+        for &index in back.iter().chain(&taken) {
+            changing.as_mut_slice()[index] = true;
         }
-        let taken: Vec<usize> = going_to(Side::Inside).collect();
+        give_back(&back, regions, classified);
         take(&taken, regions, classified);
     }
 }
 
 /// The side to which a pixel goes over.
 fn changed_side(model: &PixelModel, pixel: &Measured) -> Option<Side> {
-    let probability = model.changes_side(pixel.side, &pixel.features);
-    match pixel.side {
-        Side::Inside => (probability > SURE_BACK).then_some(Side::Beside),
-        Side::Beside => (probability > SURE_TAKEN).then_some(Side::Inside),
-    }
+    let (level, other) = match pixel.side {
+        Side::Inside => (SURE_BACK, Side::Beside),
+        Side::Beside => (SURE_TAKEN, Side::Inside),
+    };
+    model.surely_changes_side(pixel, level).then_some(other)
 }
 
 fn give_back(pixels: &[usize], regions: &mut Regions, classified: &mut Classified) {
@@ -132,19 +140,40 @@ pub fn measure(
     classified: &Classified,
     seen: &OutlineInputs<'_>,
 ) -> Vec<Measured> {
-    if !classified.labels.contains(&Label::Gear) {
+    let gear = gear_of(regions, classified);
+    measure_near(&gear, (regions, classified), seen)
+}
+
+fn gear_of(regions: &Regions, classified: &Classified) -> Plane<bool> {
+    regions
+        .numbers
+        .map(|&n| n > 0 && classified.labels[n as usize - 1] == Label::Gear)
+}
+
+/// The same, in tiles whose surroundings hold something of `changing`.
+fn measure_near(
+    changing: &Plane<bool>,
+    (regions, classified): (&Regions, &Classified),
+    seen: &OutlineInputs<'_>,
+) -> Vec<Measured> {
+    let tiles = tiles_near(changing);
+    if tiles.is_empty() {
         return Vec::new();
     }
-    let is_open = |piece: usize| {
-        let label = classified.labels[piece];
-        let may_be_person = classified.probabilities[piece].of(Label::Person) > PERSON_DOUBT;
-        label != Label::Gear && label != Label::Person && !may_be_person
+    let gear = gear_of(regions, classified);
+    let may_be_person = |piece: usize| {
+        classified.labels[piece] == Label::Person
+            || classified.probabilities[piece].of(Label::Person) > PERSON_DOUBT
     };
-    let where_piece = |holds: &(dyn Fn(usize) -> bool + Sync)| {
-        regions.numbers.map(|&n| n > 0 && holds(n as usize - 1))
-    };
-    let gear = where_piece(&|piece| classified.labels[piece] == Label::Gear);
-    let open = where_piece(&is_open);
+    let person = regions.numbers.map(|&n| {
+        let is_person = n > 0 && may_be_person(n as usize - 1);
+        if is_person { 1.0f32 } else { 0.0 }
+    });
+    let near_person = box_mean(&person, PERSON_REACH);
+    let open = regions
+        .numbers
+        .zip(&near_person, |&n, &person| n > 0 && person <= 0.0)
+        .zip(&gear, |&open, &gear| open && !gear);
     let sources = Sources {
         lit_seen: seen.lit_seen,
         plate_seen: seen.plate_seen,
@@ -152,13 +181,13 @@ pub fn measure(
         gear: &gear,
         open: &open,
     };
-    tiles_near(&gear)
+    tiles
         .into_par_iter()
         .flat_map_iter(|tile| measure_tile(&sources, tile))
         .collect()
 }
 
-/// Tiles with something of `mask`, and those around them.
+/// Tiles with something of `mask` in them or in what they read.
 fn tiles_near(mask: &Plane<bool>) -> Vec<Window> {
     let size = mask.size();
     let mut tiles = Vec::new();
@@ -170,9 +199,9 @@ fn tiles_near(mask: &Plane<bool>) -> Vec<Window> {
                 right: (left + TILE).min(size.columns),
                 bottom: (top + TILE).min(size.rows),
             };
-            let rows = top.saturating_sub(TILE)..(tile.bottom + TILE).min(size.rows);
-            let columns = left.saturating_sub(TILE)..(tile.right + TILE).min(size.columns);
-            if rows.into_iter().any(|y| mask.row(y)[columns.clone()].contains(&true)) {
+            let around = with_margin(tile, size);
+            let columns = around.left..around.right;
+            if (around.top..around.bottom).any(|y| mask.row(y)[columns.clone()].contains(&true)) {
                 tiles.push(tile);
             }
         }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{PIXEL_FEATURE_COUNT, PIXEL_FEATURE_NAMES, PixelFeatures, Side};
+use super::{Measured, PIXEL_FEATURE_COUNT, PIXEL_FEATURE_NAMES, Side};
 use crate::classify::{ModelError, Tree};
 
 /// Version of the model's layout.
@@ -49,19 +49,34 @@ impl PixelModel {
             .expect("the built-in model is checked by a test")
     }
 
-    /// Probability that a pixel belongs to the other side.
-    pub fn changes_side(&self, side: Side, pixel: &PixelFeatures) -> f32 {
-        self.changes_side_of_row(side, &pixel.to_row())
-    }
-
-    /// The same for features in the order of [`PIXEL_FEATURE_NAMES`].
-    pub fn changes_side_of_row(&self, side: Side, row: &[f32; PIXEL_FEATURE_COUNT]) -> f32 {
-        let trees = match side {
-            Side::Inside => &self.inside,
-            Side::Beside => &self.beside,
-        };
+    /// Probability that a pixel belongs to the other side, by its features in the order of
+    /// [`PIXEL_FEATURE_NAMES`].
+    pub fn changes_side(&self, side: Side, row: &[f32; PIXEL_FEATURE_COUNT]) -> f32 {
+        let trees = self.trees(side);
         let sum: f32 = trees.iter().map(|tree| tree.leaf(row)).sum();
         sum / trees.len().max(1) as f32
+    }
+
+    /// Is that probability above `level`? Asks no more trees once the rest cannot change it.
+    pub(super) fn surely_changes_side(&self, pixel: &Measured, level: f32) -> bool {
+        let trees = self.trees(pixel.side);
+        let row = pixel.features.to_row();
+        let needed = level * trees.len() as f32;
+        let mut sum = 0.0;
+        for (asked, tree) in trees.iter().enumerate() {
+            if sum + (trees.len() - asked) as f32 <= needed {
+                return false;
+            }
+            sum += tree.leaf(&row);
+        }
+        sum > needed
+    }
+
+    fn trees(&self, side: Side) -> &[Tree] {
+        match side {
+            Side::Inside => &self.inside,
+            Side::Beside => &self.beside,
+        }
     }
 }
 
@@ -69,11 +84,34 @@ impl PixelModel {
 mod tests {
     use super::*;
     use crate::classify::Node;
+    use crate::outline::PixelFeatures;
 
     #[test]
     fn the_built_in_model_is_sound() {
         let model = PixelModel::built_in();
         assert!(!model.inside.is_empty() && !model.beside.is_empty());
+    }
+
+    #[test]
+    fn asking_no_more_trees_than_needed_changes_no_answer() {
+        let model = PixelModel::built_in();
+        for side in [Side::Inside, Side::Beside] {
+            for step in 0..200 {
+                let mut pixel = Measured {
+                    index: 0,
+                    side,
+                    features: PixelFeatures::default(),
+                };
+                pixel.features.spread_4 = 0.2 * step as f32;
+                pixel.features.smooth_distance = (step % 40) as f32;
+                pixel.features.difference = (step % 30) as f32;
+                let probability = model.changes_side(side, &pixel.features.to_row());
+                for level in [0.2, 0.5, 0.8] {
+                    let is_above = model.surely_changes_side(&pixel, level);
+                    assert_eq!(is_above, probability > level, "{probability} {level}");
+                }
+            }
+        }
     }
 
     #[test]

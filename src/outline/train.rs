@@ -47,10 +47,7 @@ pub struct PixelExample {
 pub fn train(examples: &[PixelExample]) -> PixelModel {
     PixelModel {
         version: PIXEL_MODEL_VERSION,
-        features: PIXEL_FEATURE_NAMES
-            .iter()
-            .map(|&n| n.to_owned())
-            .collect(),
+        features: PIXEL_FEATURE_NAMES.iter().map(|&n| n.to_owned()).collect(),
         inside: forest(examples, Side::Inside),
         beside: forest(examples, Side::Beside),
     }

@@ -233,13 +233,9 @@ fn left_out(rows: &[Row]) -> Result<(), Box<dyn Error>> {
             .map(|r| r.example.clone())
             .collect();
         let model = train(&seen);
-        std::fs::write(
-            std::env::temp_dir().join(format!("derig-pixels-{fold}.json")),
-            serde_json::to_string(&model)?,
-        )?;
         for row in rows.iter().filter(|r| is_held(r)) {
             let e = &row.example;
-            let probability = model.changes_side_of_row(e.side, &e.row);
+            let probability = model.changes_side(e.side, &e.row);
             let (side, kind) = (e.side as usize, usize::from(!e.is_wrong));
             all[side][kind] += f64::from(e.weight);
             for (level, mended) in LEVELS.iter().zip(&mut mended[side]) {

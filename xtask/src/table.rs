@@ -4,8 +4,8 @@ use std::error::Error;
 use std::fmt::Write as _;
 use std::path::Path;
 
-use derig::classify::{Evidence, Model};
 use derig::classify::train::{Example, train};
+use derig::classify::{Evidence, Model};
 use derig::pipeline::{Examined, Frame, SetUp};
 use derig::region::{FEATURE_COUNT, FEATURE_NAMES};
 use derig::scene::{CodeValues, LABELS, Label, Plane};
