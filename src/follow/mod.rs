@@ -10,7 +10,7 @@ mod looks;
 mod slender;
 mod surroundings;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use crate::classify::Classified;
 use crate::region::{Regions, connected_blobs};

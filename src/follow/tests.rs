@@ -1,13 +1,15 @@
 use super::*;
-use crate::region::{FEATURE_COUNT, PieceFeatures};
+use crate::classify::Probabilities;
+use crate::region::{FEATURE_COUNT, Piece, PieceFeatures};
+use crate::scene::Window;
 
-const SIZE: Size = Size {
+pub(crate) const SIZE: Size = Size {
     columns: 600,
     rows: 400,
 };
 
 /// A number in 0..1 that has nothing to do with its neighbours'.
-fn chance(x: usize, y: usize, seed: usize) -> f32 {
+pub(crate) fn chance(x: usize, y: usize, seed: usize) -> f32 {
     let mut state = 0u64;
     for part in [x, y, seed] {
         state = (state ^ part as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15);
@@ -19,11 +21,11 @@ fn chance(x: usize, y: usize, seed: usize) -> f32 {
 }
 
 /// Leaves of 6 px, from dark to light, with veins and rims; another `seed` is the same tree a breath of wind later.
-fn leaves(x: usize, y: usize, seed: usize) -> f32 {
+pub(crate) fn leaves(x: usize, y: usize, seed: usize) -> f32 {
     6.0 + 32.0 * chance(x / 6, y / 6, seed) + 16.0 * chance(x, y, seed + 50)
 }
 
-fn seen(lightness: impl Fn(usize, usize) -> f32 + Sync) -> Perceived {
+pub(crate) fn seen(lightness: impl Fn(usize, usize) -> f32 + Sync) -> Perceived {
     Perceived {
         lightness: Plane::from_fn(SIZE, lightness),
         a: Plane::filled(SIZE, 0.0),

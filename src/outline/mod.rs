@@ -9,6 +9,8 @@
 
 mod features;
 mod model;
+#[cfg(test)]
+mod tests;
 pub mod train;
 
 pub use features::{Measured, PIXEL_FEATURE_COUNT, PIXEL_FEATURE_NAMES, PixelFeatures, Side};
