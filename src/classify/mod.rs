@@ -9,6 +9,7 @@ mod recut;
 #[cfg(test)]
 mod rules_tests;
 mod standing;
+mod strays;
 mod support;
 pub mod train;
 
@@ -149,6 +150,7 @@ pub fn classify_with(model: &Model, regions: &Regions) -> Classified {
         probabilities,
         labels,
     };
+    strays::decide_strays_anew(&mut classified, regions);
     support::demand_support(&mut classified, regions);
     adopt::adopt(&mut classified, &own, regions);
     classified

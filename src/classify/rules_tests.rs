@@ -1,5 +1,6 @@
 //! The rules behind the forests, on pieces drawn by hand.
 
+use super::strays::decide_strays_anew;
 use super::support::{demand_support, shadow_shows};
 use super::{Classified, Probabilities, adopt};
 use crate::region::{Piece, PieceFeatures, Regions};
@@ -156,4 +157,27 @@ fn what_stays_with_another_structure_is_the_doing_of_gear_that_stands() {
         adopted(&[stand(), reflection()]),
         [Label::Gear, Label::Glint]
     );
+}
+
+/// A person, and a length of pole that looks like a sleeve `apart` px from it.
+fn sleeve_or_pole(apart: usize) -> Label {
+    let none = PieceFeatures::default();
+    let mut sleeve = drawn([200 + apart, 200, 8, 120], Label::Person, 0.6, none);
+    sleeve.probabilities.0[Label::Gear.index() as usize] = 0.35;
+    sleeve.probabilities.0[Label::Other.index() as usize] = 0.05;
+    let person = drawn([100, 200, 100, 300], Label::Person, 0.9, none);
+    let (regions, mut classified) = scene(&[person, sleeve]);
+    decide_strays_anew(&mut classified, &regions);
+    assert_eq!(classified.labels[0], Label::Person);
+    classified.labels[1]
+}
+
+#[test]
+fn a_sleeve_far_from_anybody_is_a_pole() {
+    assert_eq!(sleeve_or_pole(300), Label::Gear);
+}
+
+#[test]
+fn a_sleeve_within_an_arms_reach_stays_with_the_person() {
+    assert_eq!(sleeve_or_pole(60), Label::Person);
 }

@@ -7,7 +7,7 @@
 use crate::classify::{Classified, Probabilities};
 use crate::region::{Piece, Regions};
 use crate::report::{Box2, HandWork, Verdict};
-use crate::scene::{Label, Plane, Window};
+use crate::scene::{Label, Plane, Size, Window};
 
 /// A piece whose removal is this uncertain is doubtful: probabilities between the two.
 const DOUBTFUL: std::ops::Range<f32> = 0.3..0.7;
@@ -47,6 +47,16 @@ const MIN_RIM: usize = 60;
 
 /// Mean difference (CIE94) between lit frame and relit plate along a tile's rim that may show.
 const RIM_DIFFERENCE: f32 = 6.0;
+
+/// Where what was not touched differs as much, leaves or water moved: the rim does not stand out.
+/// It must differ by this factor more than the untouched surroundings.
+const RIM_STANDS_OUT: f32 = 1.5;
+
+/// Reach of a tile's surroundings, px of the working copy: wider than a leaf, narrower than a tree.
+const BESIDE_REACH: usize = 32;
+
+/// Untouched pixels that surroundings need to speak.
+const MIN_BESIDE: usize = 200;
 
 /// Registration residual at full size from which nothing can be trusted, px.
 const MAX_RESIDUAL_PX: f64 = 1.0;
@@ -126,7 +136,7 @@ fn plate_gap(signs: &Signs<'_>) -> Option<HandWork> {
     })
 }
 
-fn extent(size: crate::scene::Size, wanted: impl Fn(usize, usize) -> bool) -> (Window, usize) {
+fn extent(size: Size, wanted: impl Fn(usize, usize) -> bool) -> (Window, usize) {
     let mut window = Window {
         left: size.columns,
         top: size.rows,
@@ -238,18 +248,17 @@ fn rough_rims(signs: &Signs<'_>) -> Vec<HandWork> {
                 right: (left + RIM_TILE).min(size.columns),
                 bottom: (top + RIM_TILE).min(size.rows),
             };
-            let (mut sum, mut count) = (0.0f32, 0usize);
-            for y in window.top..window.bottom {
-                for x in window.left..window.right {
-                    let share = *signs.share.at(x, y);
-                    if share > 0.02 && share < 0.5 {
-                        sum += *signs.difference.at(x, y);
-                        count += 1;
-                    }
-                }
-            }
-            let mean = sum / count.max(1) as f32;
-            if count >= MIN_RIM && mean > RIM_DIFFERENCE {
+            let rim = mean_difference(signs, window, |x, y| {
+                (0.02..0.5).contains(signs.share.at(x, y))
+            });
+            let Some(mean) = rim.of_at_least(MIN_RIM).filter(|&m| m > RIM_DIFFERENCE) else {
+                continue;
+            };
+            let beside = mean_difference(signs, widened(window, size), |x, y| {
+                *signs.share.at(x, y) <= 0.0 && !signs.labels.at(x, y).is_person()
+            });
+            let moves = beside.of_at_least(MIN_BESIDE).unwrap_or(0.0);
+            if mean > RIM_STANDS_OUT * moves {
                 found.push(HandWork {
                     place: boxed(window, signs.factor),
                     reason: "frame and plate differ along the rim of the mask: a seam may show"
@@ -260,6 +269,45 @@ fn rough_rims(signs: &Signs<'_>) -> Vec<HandWork> {
         }
     }
     found
+}
+
+/// A mean and over how many pixels.
+struct Mean {
+    value: f32,
+    count: usize,
+}
+
+impl Mean {
+    fn of_at_least(&self, count: usize) -> Option<f32> {
+        (self.count >= count).then_some(self.value)
+    }
+}
+
+fn mean_difference(
+    signs: &Signs<'_>,
+    window: Window,
+    wanted: impl Fn(usize, usize) -> bool,
+) -> Mean {
+    let (mut sum, mut count) = (0.0f32, 0usize);
+    for y in window.top..window.bottom {
+        for x in (window.left..window.right).filter(|&x| wanted(x, y)) {
+            sum += *signs.difference.at(x, y);
+            count += 1;
+        }
+    }
+    Mean {
+        value: sum / count.max(1) as f32,
+        count,
+    }
+}
+
+fn widened(window: Window, size: Size) -> Window {
+    Window {
+        left: window.left.saturating_sub(BESIDE_REACH),
+        top: window.top.saturating_sub(BESIDE_REACH),
+        right: (window.right + BESIDE_REACH).min(size.columns),
+        bottom: (window.bottom + BESIDE_REACH).min(size.rows),
+    }
 }
 
 fn boxed(window: Window, factor: usize) -> Box2 {
