@@ -24,7 +24,7 @@ use rayon::prelude::*;
 use crate::classify::Classified;
 use crate::numeric::filter::box_mean;
 use crate::region::{Regions, connected_blobs};
-use crate::scene::{Label, Perceived, Plane, Window};
+use crate::scene::{Label, Perceived, Plane, Size, Window};
 use features::{Sources, TILE, measure_tile, with_margin};
 
 /// What the outline is read from beside the pieces; planes of the working copy.
@@ -40,10 +40,13 @@ pub struct OutlineInputs<'a> {
 
 /// Probability from which a pixel inside is given back: a pole that is lost breaks, so it takes
 /// more than a half.
-const SURE_BACK: f32 = 0.65;
+const SURE_BACK: f32 = 0.7;
 
-/// Probability from which a pixel beside is taken.
-const SURE_TAKEN: f32 = 0.85;
+/// Probability from which a pixel beside may be taken ..
+const LIKELY_GEAR: f32 = 0.65;
+
+/// .. in blobs whose pixels have this on average: what is missed of gear has sure parts.
+const SURE_GEAR: f32 = 0.8;
 
 /// Smallest blob that is taken, px: fewer pixels are a leaf's tip or noise.
 const LEAST_TAKEN: usize = 12;
@@ -76,42 +79,44 @@ pub fn mend_outline_with(
     let mut changing = gear_of(regions, classified);
     for round in 0..ROUNDS {
         let measured = measure_near(&changing, (regions, classified), seen);
-        let decided: Vec<Option<Side>> = measured
+        let decided: Vec<Option<f32>> = measured
             .par_iter()
-            .map(|pixel| changed_side(model, pixel))
+            .map(|pixel| {
+                let level = match pixel.side {
+                    Side::Inside => SURE_BACK,
+                    Side::Beside => LIKELY_GEAR,
+                };
+                model.changes_side_above(level, pixel)
+            })
             .collect();
-        let going_to = |side: Side| -> Vec<usize> {
+        let leaving = |side: Side| -> Vec<(usize, f32)> {
             let both = measured.iter().zip(&decided);
-            both.filter(|(_, decided)| **decided == Some(side))
-                .map(|(pixel, _)| pixel.index)
+            both.filter(|(pixel, _)| pixel.side == side)
+                .filter_map(|(pixel, decided)| decided.map(|p| (pixel.index, p)))
                 .collect()
         };
-        let back = match round {
-            0 => going_to(Side::Beside),
-            _ => Vec::new(),
-        };
-        let taken = going_to(Side::Inside);
-        changing = Plane::filled(regions.numbers.size(), false);
-        for &index in back.iter().chain(&taken) {
-            changing.as_mut_slice()[index] = true;
+        let size = regions.numbers.size();
+        changing = Plane::filled(size, false);
+        let taken = sure_blobs(&leaving(Side::Beside), size);
+        if round == 0 {
+            let back = leaving(Side::Inside);
+            for &(index, _) in &back {
+                changing.as_mut_slice()[index] = true;
+            }
+            give_back(&back, regions, classified);
         }
-        give_back(&back, regions, classified);
-        take(&taken, regions, classified);
+        for pixels in taken {
+            for &index in &pixels {
+                changing.as_mut_slice()[index] = true;
+            }
+            classified.cut_out(regions, &pixels, (Label::Gear, SURE_GEAR));
+        }
     }
 }
 
-/// The side to which a pixel goes over.
-fn changed_side(model: &PixelModel, pixel: &Measured) -> Option<Side> {
-    let (level, other) = match pixel.side {
-        Side::Inside => (SURE_BACK, Side::Beside),
-        Side::Beside => (SURE_TAKEN, Side::Inside),
-    };
-    model.surely_changes_side(pixel, level).then_some(other)
-}
-
-fn give_back(pixels: &[usize], regions: &mut Regions, classified: &mut Classified) {
+fn give_back(pixels: &[(usize, f32)], regions: &mut Regions, classified: &mut Classified) {
     let mut of_piece = BTreeMap::<u32, Vec<usize>>::new();
-    for &index in pixels {
+    for &(index, _) in pixels {
         let number = regions.numbers.as_slice()[index];
         of_piece.entry(number).or_default().push(index);
     }
@@ -120,20 +125,27 @@ fn give_back(pixels: &[usize], regions: &mut Regions, classified: &mut Classifie
     }
 }
 
-fn take(pixels: &[usize], regions: &mut Regions, classified: &mut Classified) {
-    let mut mask = Plane::filled(regions.numbers.size(), false);
-    for &index in pixels {
+/// Blobs of likely pixels that are sure as a whole.
+fn sure_blobs(likely: &[(usize, f32)], size: Size) -> Vec<Vec<usize>> {
+    let mut mask = Plane::filled(size, false);
+    for &(index, _) in likely {
         mask.as_mut_slice()[index] = true;
     }
     let blobs = connected_blobs(&mask);
-    let mut of_blob = BTreeMap::<u32, Vec<usize>>::new();
-    for &index in pixels {
+    let mut of_blob = BTreeMap::<u32, (Vec<usize>, f32)>::new();
+    for &(index, probability) in likely {
         let number = blobs.numbers.as_slice()[index];
-        of_blob.entry(number).or_default().push(index);
+        let (pixels, sum) = of_blob.entry(number).or_default();
+        pixels.push(index);
+        *sum += probability;
     }
-    for pixels in of_blob.values().filter(|p| p.len() >= LEAST_TAKEN) {
-        classified.cut_out(regions, pixels, (Label::Gear, SURE_TAKEN));
-    }
+    of_blob
+        .into_values()
+        .filter(|(pixels, sum)| {
+            pixels.len() >= LEAST_TAKEN && *sum >= SURE_GEAR * pixels.len() as f32
+        })
+        .map(|(pixels, _)| pixels)
+        .collect()
 }
 
 /// The changed pixels near the outline of gear, in a fixed order.

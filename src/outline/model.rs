@@ -57,19 +57,20 @@ impl PixelModel {
         sum / trees.len().max(1) as f32
     }
 
-    /// Is that probability above `level`? Asks no more trees once the rest cannot change it.
-    pub(super) fn surely_changes_side(&self, pixel: &Measured, level: f32) -> bool {
+    /// That probability where it is above `level`. Asks no more trees once the rest cannot lift it
+    /// so high.
+    pub(super) fn changes_side_above(&self, level: f32, pixel: &Measured) -> Option<f32> {
         let trees = self.trees(pixel.side);
         let row = pixel.features.to_row();
         let needed = level * trees.len() as f32;
         let mut sum = 0.0;
         for (asked, tree) in trees.iter().enumerate() {
             if sum + (trees.len() - asked) as f32 <= needed {
-                return false;
+                return None;
             }
             sum += tree.leaf(&row);
         }
-        sum > needed
+        (sum > needed).then(|| sum / trees.len() as f32)
     }
 
     fn trees(&self, side: Side) -> &[Tree] {
@@ -107,8 +108,8 @@ mod tests {
                 pixel.features.difference = (step % 30) as f32;
                 let probability = model.changes_side(side, &pixel.features.to_row());
                 for level in [0.2, 0.5, 0.8] {
-                    let is_above = model.surely_changes_side(&pixel, level);
-                    assert_eq!(is_above, probability > level, "{probability} {level}");
+                    let above = model.changes_side_above(level, &pixel);
+                    assert_eq!(above, (probability > level).then_some(probability));
                 }
             }
         }
