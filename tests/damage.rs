@@ -15,12 +15,11 @@
 mod pictures;
 
 use std::io::Write as _;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::process::{Command, Output};
 use std::time::{Duration, Instant};
 
-use derig::photo::{self, Format, Metadata, PhotoWarning, ReadLimits};
+use derig::photo::{self, Format, Metadata, PhotoErrorKind, PhotoWarning, ReadLimits};
 use derig::scene::{ChannelLayout, CodeValues, Samples, Size};
 
 use pictures::{encoded, exif_block, picture};
@@ -132,33 +131,93 @@ fn thousands_of_damaged_files_make_no_panic_and_no_hang() {
         max_bytes: 64 << 20,
         ..ReadLimits::default()
     };
-    let (mut files, mut refused) = (0, 0);
-    for (kind, _, whole) in whole_files() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut files, mut refused, mut slowest) = (0, 0, Duration::ZERO);
+    for (kind, format, whole) in whole_files() {
         assert!(photo::read_bytes(whole.clone(), &limits).is_ok(), "{kind}");
         for (what, bytes) in damaged(&whole) {
+            let path = folder
+                .path()
+                .join(format!("{files}.{}", format.extension()));
+            std::fs::write(&path, bytes).unwrap();
             let start = Instant::now();
-            let read = catch_unwind(AssertUnwindSafe(|| photo::read_bytes(bytes, &limits)));
+            let read = photo::read(&path, &limits);
             let took = start.elapsed();
+            slowest = slowest.max(took);
             assert!(took < PATIENCE, "{kind}, {what}: {took:?}");
             match read {
-                Ok(Ok(photo)) => {
+                Ok(photo) => {
                     let bytes = photo.samples.size.area() * photo.samples.layout.count();
                     assert!(bytes <= 64 << 20, "{kind}, {what}");
                 }
-                Ok(Err(error)) => {
+                Err(error) => {
                     refused += 1;
-                    assert!(!error.to_string().is_empty(), "{kind}, {what}");
-                }
-                Err(panic) => {
-                    let words = panic.downcast_ref::<String>();
-                    panic!("{kind}, {what}: panicked: {words:?}")
+                    let named = format!("cannot read `{}`", path.display());
+                    assert_eq!(error.to_string(), named, "{kind}, {what}");
+                    let broke = matches!(error.kind, PhotoErrorKind::DecoderBrokeDown);
+                    assert!(!broke, "{kind}, {what}: a decoder panicked");
+                    assert!(!error.kind.to_string().is_empty(), "{kind}, {what}");
                 }
             }
+            std::fs::remove_file(&path).unwrap();
             files += 1;
         }
     }
-    println!("{files} damaged files, {refused} refused");
+    println!("{files} damaged files, {refused} refused, the slowest {slowest:?}");
     assert!(files >= 3000 && refused > files / 4, "{files} {refused}");
+}
+
+/// Every damaged file that cannot be read, through the command, beside a frame that can: each is named,
+/// none has an output, the good one is handed over.
+#[test]
+fn the_command_names_every_damaged_file() {
+    let (mut told_of, mut runs) = (0, 0);
+    for (kind, format, whole) in whole_files() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        let mut names = Vec::new();
+        for (number, (_, bytes)) in damaged(&whole).into_iter().enumerate() {
+            let name = format!("{number}.{}", format.extension());
+            std::fs::write(at(&name), bytes).unwrap();
+            // Headers that tell another extent are turned away before anything is read.
+            let other = photo::probe(&at(&name)).is_ok_and(|probe| probe.size != SIZE);
+            if other || photo::read(&at(&name), &ReadLimits::default()).is_ok() {
+                std::fs::remove_file(at(&name)).unwrap();
+            } else {
+                names.push(name);
+            }
+        }
+        let good = format!("good.{}", format.extension());
+        std::fs::write(at(&good), &whole).unwrap();
+        let mut plate = picture(SIZE, ChannelLayout::Rgb, 8);
+        if let CodeValues::Eight(codes) = &mut plate.values {
+            codes
+                .iter_mut()
+                .for_each(|code| *code = code.saturating_add(1));
+        }
+        let plate = encoded(plate, &Metadata::default(), Format::Png);
+        std::fs::write(at("plate.png"), plate).unwrap();
+        let mut args = vec!["clean", "--plate", "plate.png", "--out", "out", "--quiet"];
+        args.push(&good);
+        args.extend(names.iter().map(String::as_str));
+        let start = Instant::now();
+        let output = derig(folder.path(), &args);
+        assert!(start.elapsed() < PATIENCE * names.len() as u32, "{kind}");
+        let told = said(&output);
+        assert_eq!(output.status.code(), Some(1), "{kind}: {told}");
+        assert!(!told.contains("panicked"), "{kind}: {told}");
+        for name in &names {
+            let lines = told
+                .lines()
+                .filter(|l| *l == format!("error: cannot read `{name}`"));
+            assert_eq!(lines.count(), 1, "{kind}: {name}:\n{told}");
+            assert!(!at("out").join(name).exists(), "{kind}: {name}");
+        }
+        told_of += names.len();
+        runs += 1;
+    }
+    println!("{told_of} damaged files named by {runs} runs of the command");
+    assert!(told_of >= 3000, "{told_of}");
 }
 
 fn derig(folder: &Path, args: &[&str]) -> Output {
@@ -382,4 +441,284 @@ fn an_animated_picture_is_read_as_its_first_and_told() {
     let photo = photo::read_bytes(bytes, &ReadLimits::default()).unwrap();
     assert_eq!(photo.samples.values, CodeValues::Eight(vec![7; 4]));
     assert_eq!(photo.warnings, [PhotoWarning::MorePictures]);
+}
+
+/// Headers that tell of more pixels, samples, strips or bits than there are, or than anybody has memory
+/// for.
+#[test]
+fn huge_numbers_in_a_tiff_are_refused_before_memory_is_taken() {
+    const TAGS: [(u16, &str); 8] = [
+        (256, "width"),
+        (257, "length"),
+        (258, "bits"),
+        (273, "offsets"),
+        (277, "samples"),
+        (278, "rows a strip"),
+        (279, "byte counts"),
+        (282, "resolution"),
+    ];
+    let whole = encoded(
+        picture(SIZE, ChannelLayout::Rgb, 16),
+        &Metadata::default(),
+        Format::Tiff,
+    );
+    let first = u32::from_le_bytes(whole[4..8].try_into().unwrap()) as usize;
+    let count = u16::from_le_bytes(whole[first..first + 2].try_into().unwrap()) as usize;
+    let mut files = 0;
+    for entry in (0..count).map(|i| first + 2 + 12 * i) {
+        let tag = u16::from_le_bytes(whole[entry..entry + 2].try_into().unwrap());
+        let Some((_, name)) = TAGS.iter().find(|(t, _)| *t == tag) else {
+            continue;
+        };
+        // The count of values, then value or offset.
+        for field in [4, 8] {
+            for value in [0u32, 0x7fff, 0xffff, 0x1_0000, 0x7fff_ffff, 0xffff_ffff] {
+                let mut bytes = whole.clone();
+                bytes[entry + field..entry + field + 4].copy_from_slice(&value.to_le_bytes());
+                let start = Instant::now();
+                let read = photo::read_bytes(bytes, &ReadLimits::default());
+                assert!(start.elapsed() < PATIENCE, "{name} {value:#x}");
+                if let Ok(photo) = read {
+                    assert!(photo.samples.size.area() <= 1 << 20, "{name} {value:#x}");
+                }
+                files += 1;
+            }
+        }
+    }
+    println!("{files} TIFF files with numbers that are too large");
+    assert!(files >= 80, "{files}");
+}
+
+/// 144 MB of black in each format; the process may not take more than a quarter of a gigabyte beyond what
+/// it takes with nothing to do.
+#[cfg(target_os = "linux")]
+#[test]
+fn bombs_of_every_format_stay_under_the_limit_that_was_set() {
+    let folder = tempfile::tempdir().unwrap();
+    let size = Size {
+        columns: 8000,
+        rows: 6000,
+    };
+    let small = encoded(
+        picture(SIZE, ChannelLayout::Rgb, 8),
+        &Metadata::default(),
+        Format::Png,
+    );
+    std::fs::write(folder.path().join("small.png"), small).unwrap();
+    for format in pictures::FORMATS {
+        let black = Samples {
+            size,
+            layout: ChannelLayout::Rgb,
+            values: CodeValues::Eight(vec![0; 3 * size.area()]),
+        };
+        let name = format!("bomb.{}", format.extension());
+        let bomb = encoded(black, &Metadata::default(), format);
+        std::fs::write(folder.path().join(&name), bomb).unwrap();
+        for args in [
+            vec!["clean", "small.png", "--plate", &name, "--out", "out"],
+            vec!["clean", &name, "--plate", "small.png", "--out", "out"],
+            vec!["check", "small.png", "--plate", &name],
+            vec!["clean", &name, "small.png", "--out", "out"],
+        ] {
+            let output = Command::new("sh")
+                .args([
+                    "-c",
+                    "ulimit -v 800000; exec \"$0\" --max-memory 100 \"$@\"",
+                ])
+                .arg(env!("CARGO_BIN_EXE_derig"))
+                .args(&args)
+                .env("RAYON_NUM_THREADS", "2")
+                .env("MALLOC_ARENA_MAX", "2")
+                .current_dir(folder.path())
+                .output()
+                .unwrap();
+            let told = said(&output);
+            let code = output.status.code();
+            assert!(
+                code.is_some_and(|c| (1..=5).contains(&c)),
+                "{args:?}: {code:?} {told}"
+            );
+            assert!(
+                told.contains(&name) && !told.contains("panicked"),
+                "{args:?}: {told}"
+            );
+            assert!(!told.contains("memory allocation"), "{args:?}: {told}");
+        }
+        std::fs::remove_file(folder.path().join(&name)).unwrap();
+    }
+}
+
+/// Profiles and tags that say the absurd never make a picture unreadable, and what is read is written.
+#[test]
+fn absurd_profiles_and_tags_leave_the_picture_as_it_is() {
+    let icc = moxcms::ColorProfile::new_display_p3().encode().unwrap();
+    let exif = exif_block(6, SIZE);
+    let at = |bytes: &[u8], place: usize, value: u32| {
+        let mut bytes = bytes.to_vec();
+        bytes[place..place + 4].copy_from_slice(&value.to_be_bytes());
+        bytes
+    };
+    let mut cases: Vec<(String, Metadata)> = Vec::new();
+    let mut add =
+        |what: String, icc: Option<Vec<u8>>, exif: Option<Vec<u8>>, xmp: Option<Vec<u8>>| {
+            let rest = Metadata::default();
+            cases.push((
+                what,
+                Metadata {
+                    icc,
+                    exif,
+                    xmp,
+                    ..rest
+                },
+            ));
+        };
+    for value in [0, 1, 0x7fff_ffff, 0xffff_ffff] {
+        // Size, number of tags, first tag's offset and size.
+        for place in [0, 128, 136, 140] {
+            add(
+                format!("ICC {place} {value:#x}"),
+                Some(at(&icc, place, value)),
+                None,
+                None,
+            );
+        }
+        // First directory, its count and first entries; wherever the byte order puts them.
+        for place in [4, 8, 10, 14, 18, 26] {
+            add(
+                format!("EXIF {place} {value:#x}"),
+                None,
+                Some(at(&exif, place, value)),
+                None,
+            );
+        }
+    }
+    for length in [0, 1, 3, 127, 128, 131, 200] {
+        add(
+            format!("ICC of {length}"),
+            Some(icc[..length].to_vec()),
+            None,
+            None,
+        );
+        add(
+            format!("EXIF of {length}"),
+            None,
+            Some(exif[..length.min(exif.len())].to_vec()),
+            None,
+        );
+    }
+    let deep = "<a>".repeat(200_000).into_bytes();
+    let entities =
+        b"<!DOCTYPE x [<!ENTITY a 'aaaaaaaaaa'><!ENTITY b '&a;&a;&a;&a;&a;&a;&a;&a;'>]><x>&b;</x>";
+    for (what, xmp) in [
+        ("nothing", Vec::new()),
+        ("zeros", vec![0; 60_000]),
+        ("no UTF-8", vec![0xff; 1000]),
+        ("deep", deep),
+        ("entities", entities.to_vec()),
+        ("large", vec![b' '; 4 << 20]),
+        ("half a tag", b"<x:xmpmeta tiff:Orientation=\"".to_vec()),
+    ] {
+        add(format!("XMP {what}"), None, None, Some(xmp));
+    }
+    let mut files = 0;
+    for format in pictures::FORMATS {
+        for (what, metadata) in &cases {
+            let mut out = std::io::Cursor::new(Vec::new());
+            let samples = picture(SIZE, ChannelLayout::Rgb, 8);
+            let start = Instant::now();
+            // What a format cannot hold is told when it is written.
+            if photo::encode(&mut out, samples, metadata, format).is_err() {
+                continue;
+            }
+            let read = photo::read_bytes(out.into_inner(), &ReadLimits::default());
+            let read = read.unwrap_or_else(|e| panic!("{format}, {what}: {e}"));
+            assert_eq!(read.samples.size.area(), SIZE.area(), "{format}, {what}");
+            let mut again = std::io::Cursor::new(Vec::new());
+            photo::encode(&mut again, read.samples, &read.metadata, format)
+                .unwrap_or_else(|e| panic!("{format}, {what}: {e}"));
+            assert!(start.elapsed() < PATIENCE, "{format}, {what}");
+            files += 1;
+        }
+    }
+    println!("{files} files with absurd profiles and tags");
+    assert!(files > 120, "{files}");
+}
+
+/// As one lit frame among others: floating point is refused by name, a second page is told of.
+#[test]
+fn the_command_tells_of_floating_point_and_of_further_pages() {
+    use tiff::encoder::colortype::{Gray32Float, Gray64Float, RGB8, RGB32Float};
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/boatyard");
+    for name in ["lit-1.jpg", "plate.jpg"] {
+        std::fs::copy(samples.join(name), at(name)).unwrap();
+    }
+    let (columns, rows) = (900, 600);
+    let area = (columns * rows) as usize;
+    let tiff = |name: &str, fill: &dyn Fn(&mut tiff::encoder::TiffEncoder<std::fs::File>)| {
+        let file = std::fs::File::create(at(name)).unwrap();
+        fill(&mut tiff::encoder::TiffEncoder::new(file).unwrap());
+    };
+    let odd = [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 0.5];
+    let floats: Vec<f32> = (0..3 * area).map(|i| odd[i % 4]).collect();
+    let doubles: Vec<f64> = floats.iter().map(|&v| f64::from(v)).collect();
+    tiff("rgb.tif", &|to| {
+        to.write_image::<RGB32Float>(columns, rows, &floats)
+            .unwrap()
+    });
+    tiff("grey.tif", &|to| {
+        to.write_image::<Gray32Float>(columns, rows, &floats[..area])
+            .unwrap()
+    });
+    tiff("double.tif", &|to| {
+        to.write_image::<Gray64Float>(columns, rows, &doubles[..area])
+            .unwrap()
+    });
+    let lit = photo::read(&at("lit-1.jpg"), &ReadLimits::default())
+        .unwrap()
+        .samples;
+    let CodeValues::Eight(codes) = &lit.values else {
+        panic!("JPEG is 8 bits");
+    };
+    tiff("pages.tif", &|to| {
+        to.write_image::<RGB8>(columns, rows, codes).unwrap();
+        to.write_image::<RGB8>(2, 2, &[9; 12]).unwrap();
+    });
+    let file = std::fs::File::create(at("moves.png")).unwrap();
+    let mut encoder = png::Encoder::new(file, columns, rows);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_animated(2, 0).unwrap();
+    let mut writer = encoder.write_header().unwrap();
+    for _ in 0..2 {
+        writer.write_image_data(codes).unwrap();
+    }
+    writer.finish().unwrap();
+    let args = [
+        "clean",
+        "rgb.tif",
+        "grey.tif",
+        "double.tif",
+        "pages.tif",
+        "moves.png",
+    ];
+    let rest = ["--plate", "plate.jpg", "--out", "out"];
+    let output = derig(folder.path(), &[&args[..], &rest].concat());
+    let told = said(&output);
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    for name in ["rgb.tif", "grey.tif", "double.tif"] {
+        assert!(told.contains(&format!("cannot read `{name}`")), "{told}");
+        assert!(!at("out").join(name).exists());
+    }
+    assert_eq!(
+        told.matches("it holds floating-point samples").count(),
+        3,
+        "{told}"
+    );
+    for name in ["pages.tif", "moves.png"] {
+        let warned = told.lines().any(|l| {
+            l.starts_with("warning:") && l.contains(name) && l.contains("more than one picture")
+        });
+        assert!(warned && at("out").join(name).exists(), "{name}: {told}");
+    }
 }
