@@ -266,3 +266,21 @@ fn channels_in_scans_of_their_own_are_read_right_or_refused() {
         }
     }
 }
+
+/// Found by fuzzing: a TIFF whose first samples are those two letters was taken for a raw file.
+#[test]
+fn a_tiff_may_begin_with_any_samples() {
+    for first in [*b"CR\x02\0", *b"CR  ", *b"II*\0", [0xff; 4]] {
+        let mut grey = vec![90u8; 60];
+        grey[..4].copy_from_slice(&first);
+        let mut tiff = Cursor::new(Vec::new());
+        tiff::encoder::TiffEncoder::new(&mut tiff)
+            .unwrap()
+            .write_image::<tiff::encoder::colortype::Gray8>(10, 6, &grey)
+            .unwrap();
+        let tiff = tiff.into_inner();
+        assert_eq!(tiff[8..12], first, "samples lie behind the header");
+        let photo = photo::read_bytes(tiff, &ReadLimits::default()).unwrap();
+        assert_eq!(photo.samples.values, CodeValues::Eight(grey));
+    }
+}
