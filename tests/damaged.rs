@@ -273,13 +273,33 @@ fn a_tiff_may_begin_with_any_samples() {
     for first in [*b"CR\x02\0", *b"CR  ", *b"II*\0", [0xff; 4]] {
         let mut grey = vec![90u8; 60];
         grey[..4].copy_from_slice(&first);
-        let mut tiff = Cursor::new(Vec::new());
-        tiff::encoder::TiffEncoder::new(&mut tiff)
-            .unwrap()
-            .write_image::<tiff::encoder::colortype::Gray8>(10, 6, &grey)
-            .unwrap();
-        let tiff = tiff.into_inner();
-        assert_eq!(tiff[8..12], first, "samples lie behind the header");
+        // Header, samples, directory: the order in which many programs write.
+        let mut tiff = [&b"II*\0"[..], &68u32.to_le_bytes(), &grey].concat();
+        let entries = [
+            (256u16, 10u32),
+            (257, 6),
+            (258, 8),
+            (259, 1),
+            (262, 1),
+            (273, 8),
+            (277, 1),
+            (278, 6),
+            (279, 60),
+        ];
+        tiff.extend((entries.len() as u16).to_le_bytes());
+        for (tag, value) in entries {
+            // One LONG.
+            tiff.extend(
+                [
+                    &tag.to_le_bytes()[..],
+                    &4u16.to_le_bytes(),
+                    &1u32.to_le_bytes(),
+                ]
+                .concat(),
+            );
+            tiff.extend(value.to_le_bytes());
+        }
+        tiff.extend(0u32.to_le_bytes());
         let photo = photo::read_bytes(tiff, &ReadLimits::default()).unwrap();
         assert_eq!(photo.samples.values, CodeValues::Eight(grey));
     }
