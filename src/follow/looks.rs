@@ -1,7 +1,8 @@
 //! Looks along a course: what a straight band ahead says for a slender thing.
 
-use super::Field;
 use super::surroundings::Surroundings;
+use super::weigh::{Picture, Scales};
+use super::{Field, FollowInputs};
 use crate::mask::REFERENCE_SIDE;
 use crate::scene::{Label, Perceived, Size};
 
@@ -36,10 +37,17 @@ pub(super) struct Place {
 impl Place {
     #[inline]
     pub(super) fn pixel(self, size: Size) -> Option<(usize, usize)> {
-        let (x, y) = (self.x.round(), self.y.round());
-        let inside = x >= 0.0 && y >= 0.0 && x < size.columns as f32 && y < size.rows as f32;
-        inside.then_some((x as usize, y as usize))
+        Some((nearest(self.x, size.columns)?, nearest(self.y, size.rows)?))
     }
+}
+
+/// The nearest of `count` whole numbers from 0, if there is one so near; halves go up.
+/// `f32::round` is a call into the C library on processors without SSE 4.1.
+#[inline]
+fn nearest(v: f32, count: usize) -> Option<usize> {
+    let whole = v as i32;
+    let rounded = whole + i32::from(v - whole as f32 >= 0.5);
+    (v > -0.5 && (rounded as usize) < count).then_some(rounded as usize)
 }
 
 /// A straight look along a band.
@@ -82,6 +90,11 @@ impl Look {
             width,
             ..*self
         }
+    }
+
+    /// The same look from another place.
+    pub(super) fn from(self, start: Place) -> Self {
+        Self { start, ..self }
     }
 
     /// The look from the same place, turned by so many radians.
@@ -143,17 +156,33 @@ pub(super) struct Looker<'a> {
     pub(super) size: Size,
     /// Px a px at [`REFERENCE_SIDE`].
     pub(super) scale: f32,
-    surroundings: Surroundings,
+    pictures: &'a Pictures<'a>,
+}
+
+/// Both pictures as looks weigh them. Holds two planes.
+pub(super) struct Pictures<'a> {
+    lit: Picture<'a>,
+    plate: Picture<'a>,
+}
+
+impl<'a> Pictures<'a> {
+    pub(super) fn of(seen: &FollowInputs<'a>) -> Self {
+        let surroundings = Surroundings::of(seen.plate_seen);
+        Self {
+            lit: Picture::of(seen.lit_seen, &surroundings),
+            plate: Picture::of(seen.plate_seen, &surroundings),
+        }
+    }
 }
 
 impl<'a> Looker<'a> {
-    pub(super) fn of(field: &'a Field<'a>) -> Self {
+    pub(super) fn of(field: &'a Field<'a>, pictures: &'a Pictures<'a>) -> Self {
         let size = field.size();
         Self {
             field,
             size,
             scale: (size.long_side() as f32 / REFERENCE_SIDE).max(0.5),
-            surroundings: Surroundings::of(field.seen.plate_seen),
+            pictures,
         }
     }
 
@@ -164,73 +193,92 @@ impl<'a> Looker<'a> {
 
     /// Mean evidence in the lit frame along a straight band.
     pub(super) fn evidence(&self, look: &Look, colour: [f32; 3], way: f32) -> f32 {
-        self.mean_evidence(self.field.seen.lit_seen, look, colour, way)
+        let gather = |scales: &mut Scales<'_, 1>| self.gather(look, way, scales);
+        let mean = self.pictures.lit.mean_evidence([colour], gather);
+        mean.map_or(NOTHING, |[mean]| mean)
     }
 
-    fn mean_evidence(&self, seen: &Perceived, look: &Look, thing: [f32; 3], way: f32) -> f32 {
-        let (mut sum, mut count) = (0.0, 0.0f32);
+    /// Hands over the pixels along a straight band.
+    #[inline]
+    fn gather<const THINGS: usize>(&self, look: &Look, way: f32, scales: &mut Scales<'_, THINGS>) {
         let half = 0.5 * (look.width - 1.0).max(0.0);
         let lanes = (look.width / LANE).ceil().max(1.0) as usize;
-        let mut at = 1.0;
-        while at <= way {
-            for lane in 0..lanes {
-                let across = match lanes {
-                    1 => 0.0,
-                    _ => half * (2.0 * lane as f32 / (lanes - 1) as f32 - 1.0),
-                };
+        for lane in 0..lanes {
+            let across = match lanes {
+                1 => 0.0,
+                _ => half * (2.0 * lane as f32 / (lanes - 1) as f32 - 1.0),
+            };
+            let mut at = 1.0;
+            while at <= way {
                 if let Some((x, y)) = look.at(at, across).pixel(self.size) {
-                    let colour = seen.at_index(y * self.size.columns + x);
-                    sum += self.surroundings.evidence((x, y), colour, thing);
-                    count += 1.0;
+                    scales.add(y * self.size.columns + x);
                 }
+                at += LOOK_STEP;
             }
-            at += LOOK_STEP;
         }
-        if count > 0.0 { sum / count } else { NOTHING }
     }
 
-    /// Evidence that the plate shows a line here too, of the thing's tone or of one of its own.
-    fn in_plate(&self, look: &Look, thing: Thing, way: f32) -> f32 {
-        let plate = self.field.seen.plate_seen;
-        let lines = PLATE_ASIDE.into_iter().map(|off| {
+    /// Evidence that the plate shows a line here too, of the thing's tone or of one of its own; no
+    /// more is looked for once there is more than `enough`.
+    fn in_plate(&self, look: &Look, thing: Thing, (way, enough): (f32, f32)) -> f32 {
+        let plate = &self.pictures.plate;
+        let mut most = 0.0f32;
+        for off in PLATE_ASIDE {
             let band = look.beside(off * self.scale, look.width);
-            let same = self.mean_evidence(plate, &band, thing.colour, way);
-            let own = self.mean_colour(plate, &band, (1.0, way), |_, _| true);
-            let own = own.map_or(0.0, |c| self.mean_evidence(plate, &band, c, way));
-            same.max(own - thing.tone.allows())
-        });
-        lines.fold(0.0, f32::max)
+            let own = self.mean_colour(plate.seen, &band, (1.0, way), |_, _| true);
+            // Without a pixel to read it from the tone says nothing, nor does any.
+            let colours = [thing.colour, own.unwrap_or(thing.colour)];
+            let gather = |scales: &mut Scales<'_, 2>| self.gather(&band, way, scales);
+            let evidence = plate.mean_evidence(colours, gather);
+            let [same, line] = evidence.unwrap_or([NOTHING, NOTHING]);
+            let line = own.map_or(0.0, |_| line);
+            most = most.max(same).max(line - thing.tone.allows());
+            if most > enough {
+                break;
+            }
+        }
+        most
     }
 
     /// Mean evidence along a line beside a course, where that is not on gear.
     fn evidence_beside(&self, look: &Look, thing: [f32; 3], way: f32) -> f32 {
-        let (mut sum, mut count) = (0.0, 0.0f32);
-        let mut at = 0.0;
-        while at <= way {
-            if let Some((x, y)) = look.at(at, 0.0).pixel(self.size)
-                && *self.field.labels.at(x, y) != Label::Gear
-            {
-                let colour = self.field.seen.lit_seen.at_index(y * self.size.columns + x);
-                sum += self.surroundings.evidence((x, y), colour, thing);
-                count += 1.0;
+        let gather = |scales: &mut Scales<'_, 1>| {
+            let mut at = 0.0;
+            while at <= way {
+                if let Some((x, y)) = look.at(at, 0.0).pixel(self.size)
+                    && *self.field.labels.at(x, y) != Label::Gear
+                {
+                    scales.add(y * self.size.columns + x);
+                }
+                at += LOOK_STEP;
             }
-            at += LOOK_STEP;
-        }
-        if count > 0.0 { sum / count } else { 0.0 }
+        };
+        let mean = self.pictures.lit.mean_evidence([thing], gather);
+        mean.map_or(0.0, |[mean]| mean)
     }
 
     /// What a step of `way` px says: the band is the thing's, neither side is, and the plate shows no
-    /// such line within `probe` px ahead.
-    pub(super) fn step(&self, look: &Look, thing: Thing, (way, probe): (f32, f32)) -> f32 {
+    /// such line within `probe` px ahead. Where it says less than `least`, anything below that.
+    pub(super) fn step(
+        &self,
+        look: &Look,
+        thing: Thing,
+        (way, probe): (f32, f32),
+        least: f32,
+    ) -> f32 {
         let band = self.evidence(look, thing.colour, way);
-        if band <= 0.0 {
+        if band <= 0.0 || band < least {
             return band;
         }
         let off = 0.5 * look.width + OFF * self.scale;
         let side = |off: f32| self.evidence_beside(&look.beside(off, 1.0), thing.colour, 2.0 * way);
-        let beside = side(off).max(side(-off));
-        let here = band - self.in_plate(look, thing, probe);
-        if beside > BESIDE { here.min(0.0) } else { here }
+        let is_rim = side(off).max(side(-off)) > BESIDE;
+        if is_rim && least > 0.0 {
+            return 0.0;
+        }
+        // A rim's step says nothing at best.
+        let most = if is_rim { 0.0 } else { band };
+        (band - self.in_plate(look, thing, (probe, band - least))).min(most)
     }
 
     /// Mean colour of the lit frame along a look's middle, on gear alone or anywhere.

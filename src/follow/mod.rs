@@ -11,6 +11,9 @@ mod slender;
 mod surroundings;
 #[cfg(test)]
 mod tests;
+mod weigh;
+
+use looks::Pictures;
 
 use crate::classify::{Classified, Probabilities};
 use crate::region::{Piece, Regions, connected_blobs};
@@ -80,7 +83,7 @@ impl Field<'_> {
 }
 
 /// Follows the gear that was found to where it ends, and cuts what was followed out of the pieces it
-/// was in, as gear. Holds four planes.
+/// was in, as gear. Holds six planes.
 pub fn follow_gear(regions: &mut Regions, classified: &mut Classified, seen: &FollowInputs<'_>) {
     if !classified.labels.contains(&Label::Gear) {
         return;
@@ -90,8 +93,14 @@ pub fn follow_gear(regions: &mut Regions, classified: &mut Classified, seen: &Fo
     for pixels in &grown {
         cut_out(&field.take(pixels), regions, classified);
     }
+    let mut pictures = None;
     for _ in 0..ROUNDS {
-        let courses = slender::trace(&field);
+        let seeds = slender::seeds(&field);
+        if seeds.is_empty() {
+            break;
+        }
+        let pictures = pictures.get_or_insert_with(|| Pictures::of(seen));
+        let courses = slender::trace(&field, pictures, &seeds);
         field.fresh = Plane::filled(field.size(), false);
         for pixels in &courses {
             cut_out(&field.take(pixels), regions, classified);

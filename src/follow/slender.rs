@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::looks::{Look, Looker, On, Place, Thing, Tone};
+use super::looks::{Look, Looker, On, Pictures, Place, Thing, Tone};
 use super::{Field, large_gear};
 use crate::scene::{Label, Plane, Size};
 
@@ -76,10 +76,14 @@ struct Course {
 }
 
 /// What begins at gear and goes on: indices of each course's pixels off the person, what is surest first.
-pub(super) fn trace(field: &Field<'_>) -> Vec<Vec<usize>> {
+pub(super) fn trace(
+    field: &Field<'_>,
+    pictures: &Pictures<'_>,
+    seeds: &[Place],
+) -> Vec<Vec<usize>> {
     let size = field.size();
-    let looker = Looker::of(field);
-    let mut courses = courses(&looker);
+    let looker = Looker::of(field, pictures);
+    let mut courses = courses(&looker, seeds);
     courses.sort_by(|a, b| b.evidence.total_cmp(&a.evidence));
     let mut taken = Plane::filled(size, false);
     let mut found = Vec::new();
@@ -121,16 +125,17 @@ impl Course {
     }
 }
 
-fn courses(looker: &Looker<'_>) -> Vec<Course> {
-    let Size { columns, rows } = looker.size;
-    let labels = &looker.field.labels;
+/// Pixels at the rim of gear that nothing was followed from yet.
+pub(super) fn seeds(field: &Field<'_>) -> Vec<Place> {
+    let Size { columns, rows } = field.size();
+    let labels = &field.labels;
     let large = large_gear(labels, GAP, LEAST_GEAR);
     let is_gear = |x: usize, y: usize| *labels.at(x, y) == Label::Gear;
     let mut seeds = Vec::new();
     for y in 1..rows.saturating_sub(1) {
         for x in 1..columns.saturating_sub(1) {
             let near = [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)];
-            let is_chosen = *large.at(x, y) && *looker.field.fresh.at(x, y);
+            let is_chosen = *large.at(x, y) && *field.fresh.at(x, y);
             if is_chosen && near.into_iter().any(|(x, y)| !is_gear(x, y)) {
                 seeds.push(Place {
                     x: x as f32,
@@ -139,6 +144,10 @@ fn courses(looker: &Looker<'_>) -> Vec<Course> {
             }
         }
     }
+    seeds
+}
+
+fn courses(looker: &Looker<'_>, seeds: &[Place]) -> Vec<Course> {
     let step = seeds.len().div_ceil(MOST_SEEDS).max(1);
     seeds
         .par_iter()
@@ -187,32 +196,36 @@ fn has_changed(looker: &Looker<'_>, line: &Look) -> bool {
 /// on.
 fn first_look(looker: &Looker<'_>, line: &Look, thing: Thing) -> Option<Look> {
     let probe = PROBE * looker.scale;
+    let turned = FIRST_TURNS.map(|turn| line.turned(turn.to_radians()));
     let looks = FIRST_ASIDE.into_iter().flat_map(|aside| {
-        let line = line.beside(aside, line.width);
-        FIRST_TURNS
-            .into_iter()
-            .map(move |turn| line.turned(turn.to_radians()))
+        let start = line.at(0.0, aside);
+        turned.into_iter().map(move |turned| turned.from(start))
     });
     let valued = looks.map(|look| (look, looker.evidence(&look, thing.colour, probe)));
     let (line, value) = valued.max_by(|a, b| a.1.total_cmp(&b.1))?;
     if value < WORTH {
         return None;
     }
-    let bands = WIDTHS.into_iter().map(|width| {
+    let mut best = (WORTH, None);
+    for width in WIDTHS {
         let band = line.beside(0.0, width * looker.scale);
-        (band, looker.step(&band, thing, (probe, probe)))
-    });
-    let (band, value) = bands.max_by(|a, b| a.1.total_cmp(&b.1))?;
-    (value > WORTH).then_some(band)
+        let value = looker.step(&band, thing, (probe, probe), best.0);
+        if value > WORTH && value >= best.0 {
+            best = (value, Some(band));
+        }
+    }
+    best.1
 }
 
 /// Where the band ahead is best, a little aside or turned.
 fn next_look(looker: &Looker<'_>, look: &Look, thing: Thing) -> Look {
     let probe = PROBE * looker.scale;
+    let turned = TURNS.map(|turn| look.turned(turn.to_radians()));
     let mut best = (f32::NEG_INFINITY, *look);
     for aside in ASIDE {
-        for turn in TURNS {
-            let next = look.beside(aside, look.width).turned(turn.to_radians());
+        let start = look.at(0.0, aside);
+        for (turn, turned) in TURNS.into_iter().zip(turned) {
+            let next = turned.from(start);
             let cost = TURN_COST * turn.abs() + ASIDE_COST * aside.abs();
             let value = looker.evidence(&next, thing.colour, probe) - cost;
             if value > best.0 {
@@ -245,7 +258,7 @@ fn follow(looker: &Looker<'_>, first: &Look, mut thing: Thing) -> Option<Course>
         if *field.person.at(x, y) || field.labels.at(x, y).is_person() {
             break;
         }
-        let here = looker.step(&look, thing, (advance, probe));
+        let here = looker.step(&look, thing, (advance, probe), f32::NEG_INFINITY);
         if looker.is_gear(next.start) {
             on_gear += advance;
         } else {

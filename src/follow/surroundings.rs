@@ -1,5 +1,6 @@
-//! The plate's tones around a place, and how much likelier a colour is the gear's than theirs.
+//! The plate's tones around a place, and how strange a colour is among them.
 
+use super::weigh::SPREAD;
 use crate::scene::{Perceived, Plane, Size};
 
 /// Side of the cells that tones are gathered in, px.
@@ -7,13 +8,6 @@ const CELL: usize = 6;
 
 /// Cells around a cell that count as its surroundings, each way.
 const REACH: usize = 1;
-
-/// Standard deviations of one thing's colour along its length: lightness, a and b (CIELAB units).
-/// A pole under a flash fades slowly; its tone is followed, so this is what one step leaves.
-const SPREAD: [f32; 3] = [3.0, 2.0, 2.0];
-
-/// The most that one look can say for or against, ln units: a leaf may hide any part.
-const MOST: f32 = 3.0;
 
 /// A normal distribution of a colour.
 #[derive(Debug, Clone, Copy, Default)]
@@ -72,22 +66,19 @@ impl Surroundings {
         Self { tones }
     }
 
-    /// `ln` of how much likelier a colour at a place is that of the thing than that of the plate's
-    /// surroundings, normal distributions both; at most three either way.
-    #[inline]
-    pub(super) fn evidence(
-        &self,
-        (x, y): (usize, usize),
-        colour: [f32; 3],
-        thing: [f32; 3],
-    ) -> f32 {
-        let tone = self.tones.at(x / CELL, y / CELL);
-        let mut twice = tone.log_variance;
-        for c in 0..3 {
-            let own = (colour[c] - thing[c]) / SPREAD[c];
-            let other = colour[c] - tone.mean[c];
-            twice += other * other * tone.precision[c] - own * own;
-        }
-        (0.5 * twice).clamp(-MOST, MOST)
+    /// How strange each pixel's colour is there, compared with how strange a thing's own mean would
+    /// be to the thing: twice the difference of the `ln` likelihoods.
+    pub(super) fn strangeness(&self, seen: &Perceived) -> Plane<f32> {
+        let columns = seen.size().columns;
+        Plane::from_fn(seen.size(), |x, y| {
+            let tone = self.tones.at(x / CELL, y / CELL);
+            let colour = seen.at_index(y * columns + x);
+            let mut twice = tone.log_variance;
+            for ((colour, mean), precision) in colour.iter().zip(tone.mean).zip(tone.precision) {
+                let other = colour - mean;
+                twice += other * other * precision;
+            }
+            twice
+        })
     }
 }

@@ -1,0 +1,120 @@
+//! A picture's colours weighed along looks: many pixels at once.
+
+use super::surroundings::Surroundings;
+use crate::scene::{Perceived, Plane};
+
+/// Pixels that are weighed at once: they are gathered one by one, and weighed in vectors.
+const BATCH: usize = 32;
+
+/// Partial sums, for the vectors' width.
+const PARTS: usize = 8;
+
+/// Standard deviations of one thing's colour along its length: lightness, a and b (CIELAB units).
+/// A pole under a flash fades slowly; its tone is followed, so this is what one step leaves.
+pub(super) const SPREAD: [f32; 3] = [3.0, 2.0, 2.0];
+
+/// The most that one pixel can say for or against, ln units: a leaf may hide any part.
+const MOST: f32 = 3.0;
+
+/// A picture, and how strange each of its colours is where it stands.
+pub(super) struct Picture<'a> {
+    pub(super) seen: &'a Perceived,
+    strangeness: Plane<f32>,
+}
+
+impl<'a> Picture<'a> {
+    /// Holds a plane.
+    pub(super) fn of(seen: &'a Perceived, surroundings: &Surroundings) -> Self {
+        Self {
+            seen,
+            strangeness: surroundings.strangeness(seen),
+        }
+    }
+
+    /// Mean evidence that pixels are each of the `things`: `ln` of how much likelier their colours
+    /// are the thing's than those of the plate's surroundings, normal distributions both; at most
+    /// [`MOST`] a pixel either way. `gather` is handed what takes a pixel's index. None without pixels.
+    #[inline]
+    pub(super) fn mean_evidence<const THINGS: usize>(
+        &self,
+        things: [[f32; 3]; THINGS],
+        gather: impl FnOnce(&mut Scales<'_, THINGS>),
+    ) -> Option<[f32; THINGS]> {
+        let mut scales = Scales::new(self, things);
+        gather(&mut scales);
+        scales.mean()
+    }
+}
+
+/// What was gathered so far, and what it weighs for each of some things.
+pub(super) struct Scales<'a, const THINGS: usize> {
+    picture: &'a Picture<'a>,
+    things: [[f32; 3]; THINGS],
+    colours: [[f32; BATCH]; 3],
+    strangeness: [f32; BATCH],
+    filled: usize,
+    sums: [[f32; PARTS]; THINGS],
+    weighed: usize,
+}
+
+impl<'a, const THINGS: usize> Scales<'a, THINGS> {
+    #[inline]
+    fn new(picture: &'a Picture<'a>, things: [[f32; 3]; THINGS]) -> Self {
+        Self {
+            picture,
+            things,
+            colours: [[0.0; BATCH]; 3],
+            strangeness: [0.0; BATCH],
+            filled: 0,
+            sums: [[0.0; PARTS]; THINGS],
+            weighed: 0,
+        }
+    }
+
+    /// Adds the pixel at an index in row-major order.
+    #[inline]
+    pub(super) fn add(&mut self, index: usize) {
+        let k = self.filled % BATCH;
+        let colour = self.picture.seen.at_index(index);
+        for (into, value) in self.colours.iter_mut().zip(colour) {
+            into[k] = value;
+        }
+        self.strangeness[k] = self.picture.strangeness.as_slice()[index];
+        self.filled = k + 1;
+        if self.filled == BATCH {
+            self.weigh();
+        }
+    }
+
+    fn weigh(&mut self) {
+        let [lightness, a, b] = &self.colours;
+        for (sums, thing) in self.sums.iter_mut().zip(self.things) {
+            let mut values = [0.0f32; BATCH];
+            for k in 0..BATCH {
+                let apart = [lightness[k] - thing[0], a[k] - thing[1], b[k] - thing[2]];
+                let mut twice = self.strangeness[k];
+                for (apart, spread) in apart.into_iter().zip(SPREAD) {
+                    let own = apart * (1.0 / spread);
+                    twice -= own * own;
+                }
+                values[k] = (0.5 * twice).clamp(-MOST, MOST);
+            }
+            values[self.filled..].fill(0.0);
+            for values in values.chunks_exact(PARTS) {
+                for (sum, value) in sums.iter_mut().zip(values) {
+                    *sum += value;
+                }
+            }
+        }
+        self.weighed += self.filled;
+        self.filled = 0;
+    }
+
+    fn mean(mut self) -> Option<[f32; THINGS]> {
+        if self.filled > 0 {
+            self.weigh();
+        }
+        let count = self.weighed as f32;
+        (self.weighed > 0).then(|| self.sums.map(|parts| parts.iter().sum::<f32>() / count))
+    }
+}
