@@ -61,9 +61,9 @@ fn the_command_names_every_damaged_file() {
         std::fs::write(at(&good), &whole).unwrap();
         let mut plate = picture(SIZE, ChannelLayout::Rgb, 8);
         if let CodeValues::Eight(codes) = &mut plate.values {
-            codes
-                .iter_mut()
-                .for_each(|code| *code = code.saturating_add(1));
+            for code in codes {
+                *code = code.saturating_add(1);
+            }
         }
         let plate = encoded(plate, &Metadata::default(), Format::Png);
         std::fs::write(at("plate.png"), plate).unwrap();
@@ -301,15 +301,15 @@ fn the_command_tells_of_floating_point_and_of_further_pages() {
     let doubles: Vec<f64> = floats.iter().map(|&v| f64::from(v)).collect();
     tiff("rgb.tif", &|to| {
         to.write_image::<RGB32Float>(columns, rows, &floats)
-            .unwrap()
+            .unwrap();
     });
     tiff("grey.tif", &|to| {
         to.write_image::<Gray32Float>(columns, rows, &floats[..area])
-            .unwrap()
+            .unwrap();
     });
     tiff("double.tif", &|to| {
         to.write_image::<Gray64Float>(columns, rows, &doubles[..area])
-            .unwrap()
+            .unwrap();
     });
     let lit = photo::read(&at("lit-1.jpg"), &ReadLimits::default())
         .unwrap()

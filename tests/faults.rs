@@ -307,7 +307,8 @@ fn a_file_replaced_while_the_run_is_at_it_harms_nothing() {
         let path = shoot.path(victim);
         let bytes = std::fs::read(&path).unwrap();
         let process = started(&shoot);
-        std::thread::sleep(whole_run.mul_f64(trial as f64 / 24.0));
+        // Files are read early: most trials come then.
+        std::thread::sleep(whole_run.mul_f64((trial as f64 / 16.0).powi(2) / 2.0));
         match trial / 2 % 4 {
             0 => {
                 std::fs::write(shoot.path("new.jpg"), &bytes[..bytes.len() / 2]).unwrap();
