@@ -37,6 +37,12 @@ fn said(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
 }
 
+/// The whole files say that the camera was held upright.
+const UPRIGHT: Size = Size {
+    columns: SIZE.rows,
+    rows: SIZE.columns,
+};
+
 /// Every damaged file that cannot be read, through the command, beside a frame that can: each is named,
 /// none has an output, the good one is handed over.
 #[test]
@@ -50,7 +56,7 @@ fn the_command_names_every_damaged_file() {
             let name = format!("{number}.{}", format.extension());
             std::fs::write(at(&name), bytes).unwrap();
             // Headers that tell another extent are turned away before anything is read.
-            let other = photo::probe(&at(&name)).is_ok_and(|probe| probe.size != SIZE);
+            let other = photo::probe(&at(&name)).is_ok_and(|probe| probe.size != UPRIGHT);
             if other || photo::read(&at(&name), &ReadLimits::default()).is_ok() {
                 std::fs::remove_file(at(&name)).unwrap();
             } else {
@@ -59,7 +65,7 @@ fn the_command_names_every_damaged_file() {
         }
         let good = format!("good.{}", format.extension());
         std::fs::write(at(&good), &whole).unwrap();
-        let mut plate = picture(SIZE, ChannelLayout::Rgb, 8);
+        let mut plate = picture(UPRIGHT, ChannelLayout::Rgb, 8);
         if let CodeValues::Eight(codes) = &mut plate.values {
             for code in codes {
                 *code = code.saturating_add(1);
