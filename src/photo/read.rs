@@ -4,6 +4,9 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
+use img_parts::Bytes;
+
+use super::coded::Coded;
 use super::exif_block::{self, ExifFacts};
 use super::orientation::Orientation;
 use super::{Format, Metadata, Photo, PhotoError, PhotoErrorKind, PhotoWarning, StoredAs};
@@ -69,6 +72,8 @@ pub(super) struct Stored {
     pub(super) metadata: Metadata,
     pub(super) facts: ExifFacts,
     pub(super) warnings: Vec<PhotoWarning>,
+    /// The file's bytes, where they are worth keeping.
+    pub(super) coded: Option<Bytes>,
 }
 
 /// Reads a picture: samples upright and as decoded, encoding, metadata, camera facts, warnings.
@@ -122,6 +127,7 @@ fn upright(format: Format, stored: Stored) -> Photo {
         mut metadata,
         facts,
         mut warnings,
+        coded,
     } = stored;
     let orientation = Orientation::from_exif(facts.orientation);
     let samples = orientation.applied_to(samples);
@@ -152,6 +158,7 @@ fn upright(format: Format, stored: Stored) -> Photo {
             StoredAs::Turned
         },
         warnings,
+        coded: coded.map(|bytes| Coded::new(bytes, orientation)),
     }
 }
 

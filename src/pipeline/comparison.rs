@@ -37,6 +37,14 @@ pub(super) struct Known<'a> {
     pub(super) sky: Option<&'a Plane<bool>>,
 }
 
+/// A lit frame's working copy.
+#[derive(Debug)]
+pub(super) struct SmallLit<'a> {
+    pub(super) small: SceneLinear,
+    /// Of the frame's encoding.
+    pub(super) to_xyz: &'a [[f32; 3]; 3],
+}
+
 /// What a lit frame and the plate say together before anything is decided.
 #[derive(Debug)]
 pub(super) struct Comparison {
@@ -70,15 +78,23 @@ impl SetUp {
         Ok(plate)
     }
 
+    /// A lit frame's working copy: all that deciding needs of it.
+    pub(super) fn small<'a>(&self, lit: &'a Frame, clock: &mut Clock<'_>) -> SmallLit<'a> {
+        clock.start("reduce");
+        SmallLit {
+            small: lit.samples.reduced(&lit.encoding, self.factor),
+            to_xyz: &lit.encoding.to_xyz,
+        }
+    }
+
     pub(super) fn compare(
         &self,
         plate: &Plate,
-        lit: &Frame,
+        lit: SmallLit<'_>,
         known: Option<Known<'_>>,
         clock: &mut Clock<'_>,
     ) -> Result<Comparison, CleanError> {
-        clock.start("reduce");
-        let small = lit.samples.reduced(&lit.encoding, self.factor);
+        let SmallLit { small, to_xyz } = lit;
         clock.start("registration");
         let registration = match known {
             Some(known) => known.lie.registration.clone(),
@@ -103,7 +119,6 @@ impl SetUp {
                 .sky()
                 .moved(|y, places| registration.plate_row(y, columns, places))
         };
-        let to_xyz = &lit.encoding.to_xyz;
         let mut lit_seen = None;
         let drift = match known {
             Some(known) => known.lie.drift,
@@ -174,6 +189,16 @@ impl Plate {
 
     fn kept(&self) -> MutexGuard<'_, Option<SceneLinear>> {
         self.working.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Lets go of the samples at full size, until they are put back with [`Plate::woken`].
+    pub(super) fn rest(&mut self) {
+        self.looked_at(|_| ());
+        self.frame.samples.values = CodeValues::Eight(Vec::new());
+    }
+
+    pub(super) fn woken(&mut self, samples: Samples) {
+        self.frame.samples = samples;
     }
 
     /// What `look` finds in the working copy, which stays for others.
