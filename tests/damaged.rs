@@ -266,3 +266,41 @@ fn channels_in_scans_of_their_own_are_read_right_or_refused() {
         }
     }
 }
+
+/// Found by fuzzing: a TIFF whose first samples are those two letters was taken for a raw file.
+#[test]
+fn a_tiff_may_begin_with_any_samples() {
+    for first in [*b"CR\x02\0", *b"CR  ", *b"II*\0", [0xff; 4]] {
+        let mut grey = vec![90u8; 60];
+        grey[..4].copy_from_slice(&first);
+        // Header, samples, directory: the order in which many programs write.
+        let mut tiff = [&b"II*\0"[..], &68u32.to_le_bytes(), &grey].concat();
+        let entries = [
+            (256u16, 10u32),
+            (257, 6),
+            (258, 8),
+            (259, 1),
+            (262, 1),
+            (273, 8),
+            (277, 1),
+            (278, 6),
+            (279, 60),
+        ];
+        tiff.extend((entries.len() as u16).to_le_bytes());
+        for (tag, value) in entries {
+            // One LONG.
+            tiff.extend(
+                [
+                    &tag.to_le_bytes()[..],
+                    &4u16.to_le_bytes(),
+                    &1u32.to_le_bytes(),
+                ]
+                .concat(),
+            );
+            tiff.extend(value.to_le_bytes());
+        }
+        tiff.extend(0u32.to_le_bytes());
+        let photo = photo::read_bytes(tiff, &ReadLimits::default()).unwrap();
+        assert_eq!(photo.samples.values, CodeValues::Eight(grey));
+    }
+}

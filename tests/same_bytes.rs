@@ -173,3 +173,35 @@ fn nothing_needs_a_network() {
     assert_eq!(output.status.code(), Some(0), "{}", said(&output));
     assert!(shoot.path("out/page.html").exists());
 }
+
+/// By absolute paths from another folder, into a folder elsewhere; only the report says so.
+#[test]
+fn the_current_folder_changes_no_picture() {
+    let (here, there) = (Shoot::new(), tempfile::tempdir().unwrap());
+    let reference = cleaned(&here, &BOTH, &[]);
+    let shoot = Shoot::new();
+    let (lit_1, lit_2) = (shoot.path("lit-1.jpg"), shoot.path("lit-2.jpg"));
+    let output = Command::cargo_bin("derig")
+        .unwrap()
+        .current_dir(there.path())
+        .arg("clean")
+        .args([&lit_1, &lit_2])
+        .arg("--plate")
+        .arg(shoot.path("plate.jpg"))
+        .arg("--out")
+        .arg(shoot.path("elsewhere"))
+        .args(["--page", "--layers", LAYERS])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let pictures = |files: BTreeMap<String, Vec<u8>>| -> BTreeMap<String, Vec<u8>> {
+        let told = |name: &String| name == "report.json" || name == "page.html";
+        files.into_iter().filter(|(name, _)| !told(name)).collect()
+    };
+    assert_same(
+        &pictures(reference),
+        &pictures(files(&shoot.path("elsewhere"))),
+        "from another folder",
+    );
+    assert_eq!(std::fs::read_dir(there.path()).unwrap().count(), 0);
+}

@@ -42,14 +42,14 @@ const KEPT_FRAMES_BYTES: usize = 150 << 20;
 pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Failure> {
     let frames = run.set_ups.iter().map(|plan| plan.frames.len()).sum();
     let progress = Progress::new(messages, frames);
-    let journal = Journal::beside(&run.report);
+    let journal = &run.journal;
     let page = run.set_ups.first().and_then(page);
     let mut entries = Vec::with_capacity(frames);
     for plan in &run.set_ups {
         let told = Listeners {
             messages,
             progress: &progress,
-            journal: &journal,
+            journal,
             page: page.as_ref(),
             stop: &NEVER,
         };
@@ -57,14 +57,18 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
             Ok(frames) => entries.extend(frames),
             Err(failure) if run.set_ups.len() == 1 => {
                 progress.finish();
-                journal.done();
+                journal.unused();
                 return Err(failure);
             }
             Err(failure) => {
                 messages.failure(&failure);
                 let error = ErrorEntry::new(&*failure.error, failure.hint.as_deref());
-                let failed = plan.frames.iter();
-                let failed = failed.map(|frame| failed_entry(plan, frame, error.clone()));
+                // What an earlier run finished is finished all the same.
+                let entry = |frame: &FramePlan| match &frame.finished {
+                    Some(entry) => (**entry).clone(),
+                    None => failed_entry(plan, frame, error.clone()),
+                };
+                let failed = plan.frames.iter().map(entry);
                 entries.extend(failed.inspect(|entry| told.on_page(entry, None)));
             }
         }

@@ -6,12 +6,12 @@ use std::path::Path;
 
 use super::args::{LayerChoice, MaskDepth};
 use super::content_hash::content_hash;
+use super::limits;
 use super::plan::Target;
 use super::settings::name_of;
 use crate::handover::{self, Parts, mask_picture};
 use crate::photo::{
-    self, Existing, Format, Metadata, PhotoError, PhotoErrorKind, PhotoWarning, StoredAs,
-    screen_copy,
+    self, Existing, Format, Metadata, PhotoError, PhotoWarning, StoredAs, screen_copy,
 };
 use crate::pipeline::Extras;
 use crate::report::overlay;
@@ -68,7 +68,8 @@ pub(super) struct How {
 /// Writes layers, picture and mask; hands back what could not be kept.
 ///
 /// Where nothing was replaced and the format stays, the lit frame's file is copied byte for byte:
-/// a JPEG loses nothing by being encoded again.
+/// a JPEG loses nothing by being encoded again. Where that file is no longer what was read, what was
+/// read is written.
 pub(super) fn write(
     lit: &Path,
     facts: LitFacts,
@@ -102,12 +103,8 @@ pub(super) fn write(
     let same_file = facts.format == target.format && facts.stored == StoredAs::Upright;
     let Finished { merged, mask, .. } = cleaned;
     let write_picture = || {
-        if untouched && same_file {
-            let bytes = std::fs::read(lit).map_err(|e| PhotoError {
-                path: lit.to_owned(),
-                action: "read",
-                kind: PhotoErrorKind::Io(e),
-            })?;
+        let as_it_is = (untouched && same_file).then(|| bytes_of(lit, &merged));
+        if let Some(bytes) = as_it_is.flatten() {
             photo::store(&target.merged, &bytes, how.existing).map(|()| Vec::new())
         } else {
             let (format, mut metadata) = (target.format, facts.metadata);
@@ -136,6 +133,14 @@ pub(super) fn write(
     })?;
     photo::store(&target.mask, &bytes, how.existing)?;
     Ok(warnings)
+}
+
+/// The lit frame's file, where it still holds the samples that were looked at: somebody may have replaced
+/// it, or taken its card out, since.
+fn bytes_of(lit: &Path, samples: &Samples) -> Option<Vec<u8>> {
+    let bytes = std::fs::read(lit).ok()?;
+    let again = photo::read_bytes(bytes.clone(), &limits::in_force()).ok()?;
+    (again.samples == *samples).then_some(bytes)
 }
 
 /// Hashes of a frame's files by what they are; what cannot be read is left out.

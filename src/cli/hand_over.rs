@@ -8,8 +8,9 @@ use super::clean::{Cleaned, Listeners, Outcome};
 use super::frame_output::{self, Change, Finished, How};
 use super::journal::INPUTS;
 use super::page_run::{pictures_at_hand, pictures_from_files};
-use super::plan::{CleanPlan, FramePlan, Target};
-use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, shown, shown_name};
+use super::path_text::{told_name, told_path};
+use super::plan::{CleanPlan, FramePlan, REDO_FOLDER, Target};
+use super::run_report::{ErrorEntry, FrameEntry, FrameStatus};
 use super::settings::name_of;
 use crate::page::Pictures;
 use crate::photo::CameraFacts;
@@ -26,9 +27,10 @@ pub(super) fn write_all(
         .map(|(frame, outcome)| {
             let entry = match outcome {
                 Outcome::Cleaned(cleaned) => {
-                    told.journal.begun(&shown(&frame.lit));
+                    told.journal.begun(&told_path(&frame.lit));
                     hand_over(plan, frame, *cleaned)
                         .inspect(|(entry, _)| told.journal.finished(entry))
+                        .inspect_err(|_| told.journal.left_in_part())
                 }
                 Outcome::Finished(entry) => {
                     if told.page.is_some() {
@@ -57,6 +59,10 @@ pub(super) fn write_all(
         })
         .collect()
 }
+
+/// The lit frame is not what it was when the run began.
+const CHANGED: &str =
+    "the lit frame was changed or taken away while it was cleaned: clean it again";
 
 pub(super) type Told = (Box<dyn std::error::Error + Send + Sync>, Option<String>);
 
@@ -97,18 +103,24 @@ fn hand_over(
     })?;
     let write_seconds = start.elapsed().as_secs_f64();
     let mut hashes = frame_output::hashes(&frame.lit, target);
-    if let Some(inputs) = &frame.inputs {
-        hashes.insert(INPUTS.to_owned(), inputs.clone());
+    let mut warnings: Vec<String> = lost.iter().map(ToString::to_string).collect();
+    match &frame.looked_at {
+        Some(was) if hashes.get("lit") == Some(&was.lit) => {
+            hashes.insert(INPUTS.to_owned(), was.inputs.clone());
+        }
+        // Never taken for finished.
+        Some(_) => warnings.push(CHANGED.to_owned()),
+        None => {}
     }
     let entry = FrameEntry {
-        lit: shown(&frame.lit),
-        plates: plan.plates.iter().map(|p| shown(p)).collect(),
-        merged: Some(shown_name(&target.merged)),
-        mask: Some(shown_name(&target.mask)),
+        lit: told_path(&frame.lit),
+        plates: plan.plates.iter().map(|p| told_path(p)).collect(),
+        merged: Some(told_name(&target.merged)),
+        mask: Some(told_name(&target.mask)),
         layers: target
             .layers
             .iter()
-            .map(|(layer, path)| (name_of(layer), shown_name(path)))
+            .map(|(layer, path)| (name_of(layer), told_name(path)))
             .collect(),
         redo_data: redo_data_name(target),
         hashes,
@@ -119,8 +131,8 @@ fn hand_over(
         warnings: cleaned
             .warnings
             .iter()
-            .chain(&lost)
             .map(ToString::to_string)
+            .chain(warnings)
             .collect(),
         file_seconds: BTreeMap::from([
             ("read".to_owned(), cleaned.read_seconds),
@@ -134,14 +146,15 @@ fn hand_over(
 /// Path in the output folder, as the report tells it.
 pub(super) fn redo_data_name(target: &Target) -> Option<String> {
     let path = target.redo_data.as_ref()?;
-    let folder = path.parent().map(shown_name).unwrap_or_default();
-    Some(format!("{folder}/{}", shown_name(path)))
+    let name = path.file_name()?.to_str();
+    let name = name.map(|name| format!("{REDO_FOLDER}/{name}"));
+    Some(name.unwrap_or_else(|| told_path(path)))
 }
 
 pub(super) fn failed_entry(plan: &CleanPlan, frame: &FramePlan, error: ErrorEntry) -> FrameEntry {
     FrameEntry {
-        lit: shown(&frame.lit),
-        plates: plan.plates.iter().map(|p| shown(p)).collect(),
+        lit: told_path(&frame.lit),
+        plates: plan.plates.iter().map(|p| told_path(p)).collect(),
         merged: None,
         mask: None,
         layers: BTreeMap::new(),

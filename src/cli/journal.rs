@@ -6,15 +6,17 @@
 //! its outputs are as they were written.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::{File, OpenOptions};
+use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde::{Deserialize, Serialize};
 
 use super::plan::Target;
-use super::run_report::{FrameEntry, FrameStatus, RunReport};
+use super::plan_error::PlanError;
+use super::run_report::{FrameEntry, FrameStatus, RunReport, Settings};
 
 /// Behind the report's name.
 const SUFFIX: &str = ".unfinished";
@@ -43,6 +45,8 @@ pub(super) struct Earlier {
     pub(super) reported: BTreeSet<String>,
     /// Was a run cut short?
     pub(super) cut_short: bool,
+    /// Settings of a run that handed over some frames and not all, or not all as they were.
+    incomplete: Option<Settings>,
 }
 
 fn path_beside(report: &Path) -> PathBuf {
@@ -58,6 +62,13 @@ impl Earlier {
         let mut earlier = Self::default();
         let text = std::fs::read(report).ok();
         let told = text.and_then(|text| serde_json::from_slice::<RunReport>(&text).ok());
+        let is_incomplete = |report: &&RunReport| {
+            let mut frames = report.frames.iter();
+            // A frame that was changed while it was cleaned has no hash of what it was made of.
+            frames.any(|e| e.status == FrameStatus::Failed || !e.hashes.contains_key(INPUTS))
+        };
+        let incomplete = told.as_ref().filter(is_incomplete);
+        earlier.incomplete = incomplete.map(|report| report.settings.clone());
         for entry in told.into_iter().flat_map(|report| report.frames) {
             earlier.reported.insert(entry.lit.clone());
             earlier.finished.insert(entry.lit.clone(), entry);
@@ -66,8 +77,8 @@ impl Earlier {
             return earlier;
         };
         earlier.cut_short = true;
-        for line in BufReader::new(file).lines().map_while(Result::ok) {
-            match serde_json::from_str(&line) {
+        for line in BufReader::new(file).split(b'\n').map_while(Result::ok) {
+            match serde_json::from_slice(&line) {
                 Ok(Line::Begun(lit)) => {
                     earlier.begun.insert(lit);
                 }
@@ -91,6 +102,15 @@ impl Earlier {
     /// Were outputs of the frame being written when a run was cut short?
     pub(super) fn was_begun(&self, lit: &str) -> bool {
         self.begun.contains(lit)
+    }
+
+    /// May a frame's outputs be made anew? Those of a run that was not completed may, by the same settings,
+    /// as long as they are what derig wrote: what the run failed at may be mended now, and evidence of
+    /// what stands still comes from all frames.
+    pub(super) fn may_be_completed(&self, lit: &str, settings: &Settings, target: &Target) -> bool {
+        let entry = self.finished.get(lit);
+        self.incomplete.as_ref() == Some(settings)
+            && entry.is_some_and(|e| super::frame_output::are_as_written(target, &e.hashes))
     }
 
     /// Entries of frames that are done and in the report, and lit frames whose outputs may be there
@@ -124,23 +144,51 @@ impl Earlier {
     }
 }
 
-/// The journal of the run at work.
+/// The journal of the run at work. While it is open no other run can write the same report.
 #[derive(Debug)]
 pub(super) struct Journal {
     path: PathBuf,
-    /// None where it cannot be written: the run works, and cannot be resumed.
-    file: Mutex<Option<File>>,
+    /// None where it cannot be made: the run works, and cannot be resumed.
+    file: Option<File>,
+    state: Mutex<State>,
+    /// Some frame's outputs are there in part.
+    left: AtomicBool,
+}
+
+/// Can lines still be added?
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum State {
+    Good,
+    /// The disk took no more.
+    Torn,
 }
 
 impl Journal {
     /// Goes on with the journal beside a report, or begins one.
-    pub(super) fn beside(report: &Path) -> Self {
+    ///
+    /// # Errors
+    /// When another run that writes this report is at work.
+    pub(super) fn beside(report: &Path) -> Result<Self, PlanError> {
         let path = path_beside(report);
         let file = OpenOptions::new().create(true).append(true).open(&path);
-        Self {
-            path,
-            file: Mutex::new(file.ok()),
+        if let Ok(file) = &file
+            // Disks without locks are for careful people.
+            && matches!(file.try_lock(), Err(TryLockError::WouldBlock))
+        {
+            return Err(PlanError::Busy(report.to_owned()));
         }
+        if let Ok(mut file) = file.as_ref()
+            && file.metadata().is_ok_and(|m| m.len() > 0)
+        {
+            // The last line of a run that was killed may be torn; an empty one says nothing.
+            let _ = file.write_all(b"\n");
+        }
+        Ok(Self {
+            path,
+            file: file.ok(),
+            state: Mutex::new(State::Good),
+            left: AtomicBool::new(false),
+        })
     }
 
     pub(super) fn begun(&self, lit: &str) {
@@ -154,17 +202,33 @@ impl Journal {
     fn put(&self, line: &Line) {
         let mut text = serde_json::to_vec(line).expect("an entry has string keys only");
         text.push(b'\n');
-        if let Ok(mut file) = self.file.lock()
-            && let Some(open) = &mut *file
-            // A line begins on a line of its own, even after one that was torn.
-            && open.write_all(&text).is_err()
+        if let Ok(mut state) = self.state.lock()
+            && *state == State::Good
+            && let Some(mut file) = self.file.as_ref()
+            && file.write_all(&text).is_err()
         {
-            *file = None;
+            *state = State::Torn;
         }
     }
 
-    /// The report is written: the journal has done its work.
-    pub(super) fn done(self) {
-        let _ = std::fs::remove_file(&self.path);
+    /// A frame could not be handed over: some of its outputs may be there.
+    pub(super) fn left_in_part(&self) {
+        self.left.store(true, Ordering::Relaxed);
+    }
+
+    /// The report is written: the journal has done its work, unless it tells of frames that are there
+    /// in part, which the next run makes whole.
+    pub(super) fn done(&self) {
+        if !self.left.load(Ordering::Relaxed) {
+            let _ = std::fs::remove_file(&self.path);
+        }
+    }
+
+    /// Nothing was done: what earlier runs wrote stays.
+    pub(super) fn unused(&self) {
+        let length = self.file.as_ref().and_then(|file| file.metadata().ok());
+        if length.is_some_and(|m| m.len() == 0) {
+            let _ = std::fs::remove_file(&self.path);
+        }
     }
 }

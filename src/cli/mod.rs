@@ -39,6 +39,7 @@ mod run_report;
 mod settings;
 mod settings_print;
 mod shoot;
+mod stop;
 #[doc(hidden)]
 pub mod texts;
 mod watch;
@@ -66,6 +67,10 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
     limits::set(args.max_memory);
     let messages = Messages::to_standard_error(args.command.talk());
     messages.start_logging();
+    if !matches!(args.command, Command::Watch(_)) {
+        // `watch` stops between two frames.
+        stop::on_signals();
+    }
     let outcome = match &args.command {
         Command::Clean(typed) => clean_command(typed, &messages),
         Command::Check(typed) => check::run(typed, &messages),

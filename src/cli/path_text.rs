@@ -1,11 +1,12 @@
 //! Paths in JSON, whatever bytes they hold.
 //!
 //! A path that is Unicode is written as it is. One that is not becomes a `file` URI (RFC 8089) with its
-//! bytes percent-encoded (RFC 3986, section 2.1), so that a plan can be written, moved through any
-//! scheduler and read again.
+//! bytes percent-encoded (RFC 3986, section 2.1), so that a plan or a report can be written, moved through
+//! any scheduler and read again.
 
 use std::path::{Path, PathBuf};
 
+use super::plan::REDO_FOLDER;
 use serde::de::Error as DeError;
 use serde::ser::Error as SerError;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -25,6 +26,36 @@ fn path_of(text: &str) -> Option<PathBuf> {
     match text.strip_prefix(SCHEME) {
         Some(encoded) => decoded(encoded),
         None => Some(PathBuf::from(text)),
+    }
+}
+
+/// A path as reports tell it; where the system's paths are no bytes and it is no Unicode, only shown.
+pub(super) fn told_path(path: &Path) -> String {
+    text_of(path).unwrap_or_else(|| path.display().to_string())
+}
+
+/// The name of an output as reports tell it; one that is no Unicode with its whole path.
+pub(super) fn told_name(path: &Path) -> String {
+    let name = path.file_name().unwrap_or_default().to_str();
+    name.map_or_else(|| told_path(path), ToOwned::to_owned)
+}
+
+/// The path that a report tells.
+pub(super) fn meant_path(text: &str) -> PathBuf {
+    path_of(text).unwrap_or_else(|| text.into())
+}
+
+/// The output that a report tells, in the folder where the report is now.
+pub(super) fn meant_output(folder: &Path, text: &str) -> PathBuf {
+    let path = meant_path(text);
+    let Some(name) = path.file_name().filter(|_| text.starts_with(SCHEME)) else {
+        return folder.join(path);
+    };
+    let redo = Path::new(REDO_FOLDER);
+    if path.parent().is_some_and(|parent| parent.ends_with(redo)) {
+        folder.join(redo).join(name)
+    } else {
+        folder.join(name)
     }
 }
 
@@ -148,6 +179,14 @@ mod tests {
             "{text}"
         );
         assert_eq!(path_of(&text), Some(path));
+        // The folder may have moved since; what merging again needs is one folder down.
+        let out = Path::new("/out");
+        for place in ["", "for-redo"] {
+            let name = std::ffi::OsStr::from_bytes(&all);
+            let told = told_name(&Path::new("/was").join(place).join(name));
+            assert_eq!(meant_output(out, &told), out.join(place).join(name));
+        }
+        assert_eq!(meant_output(out, "lit.png"), Path::new("/out/lit.png"));
         for torn in ["file:///a%F", "file:///a%", "file:///a%GG"] {
             assert_eq!(path_of(torn), None, "{torn}");
         }

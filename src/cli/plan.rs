@@ -12,13 +12,14 @@ use rayon::prelude::*;
 use super::clean::first_look;
 use super::content_hash::content_hash;
 use super::file_identity::FileIdentity;
-use super::journal::Earlier;
+use super::journal::{Earlier, Journal};
 use super::messages::Failure;
 use super::page_output::{PAGE_STEM, folder_of};
+use super::path_text::told_path;
 use super::plan_error::PlanError;
 use super::plan_inputs::{check_inputs, check_match, probe_plates};
 use super::plan_line::PlanLine;
-use super::run_report::{FrameEntry, Settings, shown};
+use super::run_report::{FrameEntry, Settings};
 use super::settings::{InForce, name_of};
 use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind, Probe};
 
@@ -66,10 +67,19 @@ pub(super) struct FramePlan {
     pub(super) target: Result<Target, PhotoError>,
     /// May outputs that stand there be replaced?
     pub(super) existing: Existing,
-    /// Hash of everything that the result depends on.
-    pub(super) inputs: Option<String>,
+    /// What its result is made of.
+    pub(super) looked_at: Option<LookedAt>,
     /// What an earlier run that was finished says of it.
     pub(super) finished: Option<Box<FrameEntry>>,
+}
+
+/// What a frame's result is made of, by hashes.
+#[derive(Debug)]
+pub(super) struct LookedAt {
+    /// The lit frame's contents.
+    pub(super) lit: String,
+    /// Everything that the result depends on.
+    pub(super) inputs: String,
 }
 
 /// Where a frame's outputs go.
@@ -90,6 +100,8 @@ pub(super) struct Target {
 pub(super) struct RunPlan {
     pub(super) set_ups: Vec<CleanPlan>,
     pub(super) report: PathBuf,
+    /// Open: nobody else writes the report.
+    pub(super) journal: Journal,
 }
 
 impl RunPlan {
@@ -139,12 +151,17 @@ impl RunPlan {
         for plan in &set_ups {
             plan.make_folders(&out)?;
         }
+        let journal = Journal::beside(&report)?;
         if typed.set_up.is_none() {
             // Set-ups that are cleaned one by one may be at work in the same folder.
             earlier.clear_parts(&out);
             earlier.clear_parts(&out.join(REDO_FOLDER));
         }
-        Ok(Self { set_ups, report })
+        Ok(Self {
+            set_ups,
+            report,
+            journal,
+        })
     }
 }
 
@@ -157,28 +174,49 @@ pub(super) fn page_beside(report: &Path) -> PathBuf {
 
 /// Does what stands there tell of this run's frames only?
 fn is_of_this_run(earlier: &Earlier, lit: &[PathBuf]) -> bool {
-    let named: BTreeSet<String> = lit.iter().map(|path| shown(path)).collect();
+    let named: BTreeSet<String> = lit.iter().map(|path| told_path(path)).collect();
     let known = !earlier.reported.is_empty() || earlier.cut_short;
     known && earlier.reported.is_subset(&named)
 }
 
 /// Would two set-ups write to one file?
 fn check_apart(set_ups: &[CleanPlan]) -> Result<(), PlanError> {
-    let mut owners: BTreeMap<&Path, &Path> = BTreeMap::new();
+    let mut owners = Owners::default();
     for plan in set_ups {
         let all = (0..plan.frames.len()).collect();
         for (output, frame) in plan.outputs(&all) {
             let Some(frame) = frame else { continue };
-            if let Some(other) = owners.insert(output, &frame.lit) {
-                return Err(PlanError::SharedOutput(
-                    other.into(),
-                    frame.lit.clone(),
-                    output.into(),
-                ));
-            }
+            owners.add(output, &frame.lit)?;
         }
     }
     Ok(())
+}
+
+/// Whose output each file is.
+#[derive(Debug, Default)]
+struct Owners<'a>(BTreeMap<PathBuf, (&'a Path, &'a Path)>);
+
+impl<'a> Owners<'a> {
+    /// # Errors
+    /// When the output has an owner already, on this disk or on one that ignores upper and lower case.
+    fn add(&mut self, output: &'a Path, owner: &'a Path) -> Result<(), PlanError> {
+        let folded = output
+            .to_str()
+            .map_or_else(|| output.to_owned(), |text| text.to_lowercase().into());
+        match self.0.insert(folded, (output, owner)) {
+            None => Ok(()),
+            Some((same, other)) if same == output => Err(PlanError::SharedOutput(
+                other.into(),
+                owner.into(),
+                output.into(),
+            )),
+            Some((_, other)) => Err(PlanError::SharedButForCase(
+                other.into(),
+                owner.into(),
+                output.into(),
+            )),
+        }
+    }
 }
 
 impl CleanPlan {
@@ -231,9 +269,10 @@ impl CleanPlan {
         self.plate_hashes = self.plates.par_iter().map(hash).collect();
         let lit: Vec<String> = self.frames.par_iter().map(|f| hash(&f.lit)).collect();
         let looked_at: Vec<&String> = first_look(self).into_iter().map(|i| &lit[i]).collect();
+        let settings = Settings::of(self);
         let common = serde_json::json!([
             env!("CARGO_PKG_VERSION"),
-            Settings::of(self),
+            settings,
             self.plate_hashes,
             looked_at,
         ])
@@ -241,15 +280,20 @@ impl CleanPlan {
         for (frame, own) in self.frames.iter_mut().zip(&lit) {
             let inputs = blake3::hash(format!("{common} {own}").as_bytes());
             let inputs = inputs.to_hex().to_string();
-            let name = shown(&frame.lit);
+            let name = told_path(&frame.lit);
+            let mut may_replace = overwrite || earlier.was_begun(&name);
             if let Ok(target) = &frame.target {
                 let finished = earlier.finished(&name, &inputs, target);
                 frame.finished = finished.map(Box::new);
+                may_replace = may_replace || earlier.may_be_completed(&name, &settings, target);
             }
-            if overwrite || earlier.was_begun(&name) {
+            if may_replace {
                 frame.existing = Existing::Replace;
             }
-            frame.inputs = Some(inputs);
+            frame.looked_at = Some(LookedAt {
+                lit: own.clone(),
+                inputs,
+            });
         }
     }
 
@@ -301,16 +345,9 @@ impl CleanPlan {
     }
 
     fn checked_outputs(&self, lit: &[PathBuf], written: &BTreeSet<usize>) -> Result<(), PlanError> {
-        let mut owners = BTreeMap::new();
+        let mut owners = Owners::default();
         for (output, frame) in self.outputs(written) {
-            let owner = frame.map_or(output, |f| &f.lit);
-            if let Some(other) = owners.insert(output, owner) {
-                return Err(PlanError::SharedOutput(
-                    other.into(),
-                    owner.into(),
-                    output.into(),
-                ));
-            }
+            owners.add(output, frame.map_or(output, |f| &f.lit))?;
         }
         let inputs: Vec<_> = lit
             .iter()
@@ -405,7 +442,7 @@ pub(super) fn frame_plan(lit: &Path, out: &Path, in_force: &InForce) -> FramePla
         lit: lit.to_owned(),
         target,
         existing: Existing::Keep,
-        inputs: None,
+        looked_at: None,
         finished: None,
     }
 }

@@ -46,6 +46,13 @@ pub(super) enum PlanError {
     PageExists(PathBuf),
     #[error("the page `{}` is one of the pictures", .0.display())]
     PageIsInput(PathBuf),
+    #[error(
+        "the outputs of `{}` and `{}` differ in upper and lower case only: `{}`",
+        .0.display(), .1.display(), .2.display()
+    )]
+    SharedButForCase(PathBuf, PathBuf, PathBuf),
+    #[error("another run is at work on the report `{}`", .0.display())]
+    Busy(PathBuf),
     #[error("cannot write into the folder `{}`", .0.display())]
     Folder(PathBuf, #[source] std::io::Error),
 }
@@ -68,6 +75,10 @@ impl PlanError {
             }
             Self::OtherCamera { .. } => "use the plate of the same set-up and camera",
             Self::SharedOutput(..) => "clean them in two runs with different `--out` folders",
+            Self::SharedButForCase(..) => {
+                "many disks hold one of the two: clean them in two runs with different `--out` folders"
+            }
+            Self::Busy(_) => "wait until it is done, or name another folder with `--out`",
             Self::WouldReplaceInput(_) => {
                 "name another folder with `--out`: inputs are never replaced"
             }

@@ -1,7 +1,7 @@
 //! `derig redo`: merges the frames of a run again from what a person changed.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::args::{LayerChoice, PageChoice};
@@ -9,12 +9,14 @@ use super::clean;
 use super::content_hash::content_hash;
 use super::corrections::{self, Asked};
 use super::exit_status::ExitStatus;
+use super::file_identity::FileIdentity;
 use super::frame_output::{self, Change, Finished, How, LitFacts};
 use super::hand_over::{failed_entry, redo_data_name};
 use super::journal::INPUTS;
 use super::limits;
 use super::messages::{Failure, Messages};
 use super::page_run::{pictures_at_hand, pictures_from_files, run_page, run_sheet};
+use super::path_text::{meant_output, told_name};
 use super::plan::{CleanPlan, FramePlan, NothingFound, Target};
 use super::progress::Progress;
 use super::redo_args::RedoArgs;
@@ -22,7 +24,7 @@ use super::redo_frame::{Changes, LazySetUp, RedoFrame, Redone};
 use super::redo_run::{
     self, Destination, RedoError, index_of, is_named, named_frames, read_report,
 };
-use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport, shown_name};
+use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport};
 use super::settings::name_of;
 use crate::page::Pictures;
 use crate::photo::{self, Existing};
@@ -231,7 +233,10 @@ impl Job {
             path: &frame.lit,
             lit: &lit,
             set_up: &set_ups[&entry.plates],
-            kept: entry.redo_data.as_ref().map(|name| self.folder.join(name)),
+            kept: entry
+                .redo_data
+                .as_ref()
+                .map(|name| meant_output(&self.folder, name)),
             mask_bits: self.plan.mask_depth.bits(),
             wanted: &clean::wanted(&choices, self.plan.redo_data),
         }
@@ -275,9 +280,15 @@ impl Job {
     /// The outputs that are written: what a person made of an `.ora` file stays as it is.
     fn written(&self, target: &Target, changes: &Changes) -> Target {
         let mut target = target.clone();
-        if self.out == self.folder && changes.openraster.is_some() {
-            target.layers.retain(|(l, _)| *l != LayerChoice::Openraster);
-        }
+        let edited = changes.openraster.as_deref();
+        let is_edited = |path: &Path| {
+            let files = (edited.and_then(FileIdentity::of), FileIdentity::of(path));
+            matches!(files, (Some(a), Some(b)) if a.is_same_file(&b))
+        };
+        target.layers.retain(|(layer, path)| {
+            let in_place = self.out == self.folder && edited.is_some();
+            *layer != LayerChoice::Openraster || !(in_place || is_edited(path))
+        });
         target
     }
 
@@ -307,11 +318,11 @@ impl Job {
         let lost = frame_output::write(&frame.lit, facts, finished, target, how)
             .map_err(clean::file_failure)?;
         let all = frame.target.as_ref().unwrap_or(target);
-        entry.merged = Some(shown_name(&target.merged));
-        entry.mask = Some(shown_name(&target.mask));
+        entry.merged = Some(told_name(&target.merged));
+        entry.mask = Some(told_name(&target.mask));
         let layers = all.layers.iter();
         entry.layers = layers
-            .map(|(layer, path)| (name_of(layer), shown_name(path)))
+            .map(|(layer, path)| (name_of(layer), told_name(path)))
             .collect();
         entry.redo_data = redo_data_name(target);
         let inputs = entry.hashes.remove(INPUTS);
@@ -337,7 +348,7 @@ impl Job {
         };
         if changes.mask.is_none() && changes.openraster.is_none() {
             let edited = |what: &str, name: Option<&String>| {
-                let path = self.folder.join(name?);
+                let path = meant_output(&self.folder, name?);
                 let was = entry.hashes.get(what)?;
                 let is = content_hash(&path).ok()?;
                 (*was != is).then_some(path)
@@ -352,10 +363,11 @@ impl Job {
         let gone = entry
             .redo_data
             .as_ref()
-            .is_none_or(|name| !self.folder.join(name).exists());
+            .is_none_or(|name| !meant_output(&self.folder, name).exists());
         if gone && changes.mask.is_none() && changes.openraster.is_none() {
             // Cleaning anew does not know what was painted before: the mask in the folder does.
-            let mask = entry.mask.as_ref().map(|name| self.folder.join(name));
+            let mask = entry.mask.as_ref();
+            let mask = mask.map(|name| meant_output(&self.folder, name));
             changes.mask = mask.filter(|path| path.exists());
         }
         Ok(changes)

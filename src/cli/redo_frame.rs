@@ -268,7 +268,11 @@ fn openraster(path: &Path) -> Result<HandedBack, Failure> {
         hint: Some("check the path given to `--openraster`".to_owned()),
         status: ExitStatus::WrongUsage,
     })?;
-    handover::read(std::io::BufReader::new(file), &Limits::default()).map_err(|e| Failure {
+    let limits = Limits {
+        picture: limits::in_force(),
+        ..Limits::default()
+    };
+    handover::read(std::io::BufReader::new(file), &limits).map_err(|e| Failure {
         hint: Some(e.hint().to_owned()),
         error: Box::new(CannotTakeBack(path.to_owned(), e)),
         status: ExitStatus::WrongUsage,

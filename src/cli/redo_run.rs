@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::args::PageChoice;
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
+use super::path_text::meant_path;
 use super::plan::{CleanPlan, FramePlan, NothingFound, REPORT_NAME, frame_plan, page_beside};
 use super::run_report::{FrameEntry, FrameStatus, RunReport, shown_name};
 use crate::photo::Existing;
@@ -89,7 +90,8 @@ pub(super) fn read_report(path: &Path) -> Result<RunReport, Failure> {
 }
 
 pub(super) fn is_named(entry: &FrameEntry, name: &str) -> bool {
-    entry.lit == name || shown_name(Path::new(&entry.lit)) == name
+    let file_names = [meant_path(&entry.lit), PathBuf::from(&entry.lit)];
+    entry.lit == name || file_names.iter().any(|path| shown_name(path) == name)
 }
 
 pub(super) fn index_of(report: &RunReport, name: &str) -> Result<usize, RedoError> {
@@ -118,23 +120,24 @@ pub(super) fn named_frames(report: &RunReport, typed: &[String]) -> Vec<String> 
 /// A file of the run, from here: as it was named, from the folder it was named in, or moved along
 /// with the report.
 fn found(named: &str, report_path: &Path, report: &RunReport) -> PathBuf {
-    let from_run = report.folder.as_ref().map(|f| Path::new(f).join(named));
+    let named = meant_path(named);
+    let from_run = report.folder.as_ref().map(|f| meant_path(f).join(&named));
     let beside = report_path
         .parent()
-        .map(|folder| folder.join(named))
+        .map(|folder| folder.join(&named))
         .into_iter()
         .chain(
             report_path
                 .parent()
                 .and_then(Path::parent)
-                .map(|folder| folder.join(Path::new(named).file_name().unwrap_or_default())),
+                .map(|folder| folder.join(named.file_name().unwrap_or_default())),
         );
     from_run
         .into_iter()
-        .chain([PathBuf::from(named)])
+        .chain([named.clone()])
         .chain(beside)
         .find(|path| path.exists())
-        .unwrap_or_else(|| named.into())
+        .unwrap_or_else(|| named.clone())
 }
 
 /// Where results go.

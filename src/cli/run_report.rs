@@ -8,12 +8,13 @@ use serde::{Deserialize, Serialize};
 
 use super::args::{LayerChoice, MaskDepth, MaskFormat, OutputFormat, RedoData};
 use super::exit_status::ExitStatus;
+use super::path_text::{meant_path, told_path};
 use super::plan::{CleanPlan, NothingFound};
 use super::settings::{InForce, name_of, named};
 use crate::photo::CameraFacts;
 use crate::report::{FrameReport, REPORT_VERSION, Verdict};
 
-/// Everything about a run. Paths that are no Unicode are shown with replacement characters.
+/// Everything about a run. Paths that are no Unicode are `file` URIs (RFC 8089).
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct RunReport {
     /// Version of this layout.
@@ -165,8 +166,8 @@ impl RunReport {
             report_version: REPORT_VERSION,
             derig_version: env!("CARGO_PKG_VERSION").to_owned(),
             settings: Settings::of(&set_ups[0]),
-            folder: std::env::current_dir().ok().map(|f| shown(&f)),
-            plates: plates().map(|p| shown(p)).collect(),
+            folder: std::env::current_dir().ok().map(|f| told_path(&f)),
+            plates: plates().map(|p| told_path(p)).collect(),
             plate_hashes: hashes.collect(),
             frames,
         }
@@ -184,7 +185,7 @@ impl RunReport {
         // Relative names mean the same only from the same folder.
         let elsewhere = joined.folder != other.folder;
         let from_anywhere = |name: String| match (&other.folder, elsewhere) {
-            (Some(folder), true) => shown(&Path::new(folder).join(name)),
+            (Some(folder), true) => told_path(&meant_path(folder).join(meant_path(&name))),
             _ => name,
         };
         for (plate, hash) in other.plates.into_iter().zip(other.plate_hashes) {

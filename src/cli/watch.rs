@@ -22,6 +22,7 @@ use super::frame_output::are_as_written;
 use super::journal::Earlier;
 use super::limits;
 use super::messages::{Failure, Messages};
+use super::path_text::meant_path;
 use super::plan::{REPORT_NAME, frame_plan};
 use super::run_report::{FrameEntry, FrameStatus, RunReport, shown_name};
 use super::settings::InForce;
@@ -313,8 +314,8 @@ impl<'a> Watch<'a> {
             return Some(known.path.clone());
         }
         let entry = self.done.get(hash)?;
-        let elsewhere = Path::new(&entry.lit);
-        (elsewhere.file_name() != path.file_name()).then(|| elsewhere.to_owned())
+        let elsewhere = meant_path(&entry.lit);
+        (elsewhere.file_name() != path.file_name()).then_some(elsewhere)
     }
 
     /// Was the frame done, and are its outputs still as they were written?

@@ -28,6 +28,8 @@ const MERGED: &str = "merged.png";
 const VERSION: u32 = 1;
 /// Longest text that is read, bytes: a million pieces.
 const MAX_TEXT_BYTES: u64 = 64 << 20;
+/// Of a pixel: RGB and alpha of 16 bits.
+const MAX_SAMPLE_BYTES: u64 = 8;
 
 /// A frame as it was handed over.
 #[derive(Debug, Clone, PartialEq)]
@@ -142,12 +144,12 @@ pub fn read_kept(file: impl Read + Seek, lit: &Samples) -> Result<Kept, KeptErro
     if text.size != [lit.size.columns, lit.size.rows] {
         return Err(other("it belongs to a frame of another size"));
     }
-    let pieces = pieces_of(&picture(&mut archive, PIECES)?);
+    let pieces = pieces_of(&picture(&mut archive, PIECES, lit.size)?);
     let working = |side: usize| (side / text.lie.factor.max(1)).max(1);
     if [pieces.columns(), pieces.rows()] != text.size.map(working) {
         return Err(other("its pieces are of another size"));
     }
-    let sky = picture(&mut archive, SKY)?;
+    let sky = picture(&mut archive, SKY, lit.size)?;
     if sky.size != pieces.size() {
         return Err(other("its sky is of another size"));
     }
@@ -167,7 +169,8 @@ pub fn read_kept(file: impl Read + Seek, lit: &Samples) -> Result<Kept, KeptErro
     };
     if let Some(window) = text.window {
         let window = checked(window, lit.size).ok_or(other("its mask lies outside the frame"))?;
-        let (mask, merged) = (picture(&mut archive, MASK)?, picture(&mut archive, MERGED)?);
+        let mask = picture(&mut archive, MASK, lit.size)?;
+        let merged = picture(&mut archive, MERGED, lit.size)?;
         kept.put_back(&mask, &merged, window)?;
     }
     Ok(kept)
@@ -217,11 +220,18 @@ fn entry(
     Ok(bytes)
 }
 
+/// A picture that is no larger than the frame it belongs to: what says it is, is not unpacked.
 fn picture(
     archive: &mut ZipArchive<impl Read + Seek>,
     name: &'static str,
+    frame: Size,
 ) -> Result<Samples, KeptError> {
-    let limits = ReadLimits::default();
+    let samples = (frame.area() as u64).saturating_mul(MAX_SAMPLE_BYTES);
+    let limits = ReadLimits {
+        max_pixels: frame.area() as u64,
+        max_bytes: samples,
+        max_file_bytes: samples.saturating_mul(2).saturating_add(MAX_TEXT_BYTES),
+    };
     let bytes = entry(archive, name, limits.max_file_bytes)?;
     let photo = photo::read_bytes(bytes, &limits).map_err(|e| KeptError::Picture(name, e))?;
     Ok(photo.samples)

@@ -77,16 +77,19 @@ impl std::fmt::Display for Format {
     }
 }
 
-/// TIFF 6.0 section 2 (42) and its 64-bit sister (43); a raw file of one maker marks itself after the header.
+/// A raw file of one maker: a TIFF header that leaves room for two letters and a version behind it. A
+/// picture's samples may begin with these letters, too, but then no directory does at 16.
+const RAW_HEADER: &[u8] = b"II*\0\x10\0\0\0CR\x02";
+
+/// TIFF 6.0 section 2 (42) and its 64-bit sister (43).
 fn is_tiff(start: &[u8]) -> bool {
     let header = [b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"];
-    let raw = start.get(8..10) == Some(b"CR");
-    header.iter().any(|h| start.starts_with(*h)) && !raw
+    header.iter().any(|h| start.starts_with(*h)) && !start.starts_with(RAW_HEADER)
 }
 
 fn looks_like(start: &[u8]) -> Option<&'static str> {
     let at = |from: usize, bytes: &[u8]| start.get(from..from + bytes.len()) == Some(bytes);
-    if at(4, b"ftypcrx") || at(8, b"CR") || at(0, b"FUJIFILMCCD") || at(0, b"IIU\0") {
+    if at(4, b"ftypcrx") || at(0, RAW_HEADER) || at(0, b"FUJIFILMCCD") || at(0, b"IIU\0") {
         Some("a raw file")
     } else if at(4, b"ftyp") {
         Some("HEIF, AVIF or a film")
@@ -121,6 +124,9 @@ mod tests {
         assert_eq!(of(b"II*\0\x08\0\0\0"), Some(Format::Tiff));
         assert_eq!(of(b"MM\0+\0\x08\0\0"), Some(Format::Tiff));
         assert_eq!(of(b"II*\0\x10\0\0\0CR\x02\0"), None);
+        // Found by fuzzing: samples or values that begin with the letters of a raw file.
+        assert_eq!(of(b"II*\0\x3a\0\0\0CR\x02\0"), Some(Format::Tiff));
+        assert_eq!(of(b"MM\0*\0\0\0\x08CR\0\x04"), Some(Format::Tiff));
         assert!(matches!(
             Format::from_content(b""),
             Err(PhotoErrorKind::Empty)

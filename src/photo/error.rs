@@ -72,6 +72,9 @@ pub enum PhotoErrorKind {
         /// The decoder's words.
         what: String,
     },
+    /// A fault of the decoder, told here so that the other files of a run are cleaned.
+    #[error("its decoder broke down over it")]
+    DecoderBrokeDown,
     /// Four inks.
     #[error("its colours are CMYK")]
     Cmyk,
@@ -134,6 +137,9 @@ impl PhotoErrorKind {
                 _ => return None,
             },
             Self::Empty | Self::Truncated => "copy the file from the card again",
+            Self::DecoderBrokeDown => {
+                "copy the file from the card again; tell us if it opens elsewhere"
+            }
             Self::Damaged { .. } => "copy the file from the card again, or export it anew",
             Self::NotAPicture { .. } | Self::Unsupported { .. } => {
                 "export it as TIFF, PNG or JPEG with 8 or 16 bits a channel"

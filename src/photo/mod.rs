@@ -28,6 +28,7 @@ mod samples;
 mod screen;
 mod tiff_read;
 mod tiff_write;
+mod unfinished;
 mod write;
 
 pub use coded::Coded;
@@ -38,6 +39,7 @@ pub use metadata::{FormatSpecific, Metadata, Resolution, ResolutionUnit};
 pub use probe::{Probe, probe};
 pub use read::{ReadLimits, read, read_bytes};
 pub use screen::{screen_copy, screen_jpeg};
+pub use unfinished::give_up_unfinished;
 pub use write::{Existing, encode, fill, store, write};
 
 use crate::scene::{Encoding, Samples};

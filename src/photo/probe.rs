@@ -11,6 +11,7 @@ use super::content::SIGNATURE_BYTES;
 use super::exif_block::{self, ExifFacts};
 use super::jpeg_coding::is_frame_header;
 use super::orientation::Orientation;
+use super::read::guarded;
 use super::{Format, PhotoError, PhotoErrorKind, tiff_read};
 use crate::scene::Size;
 
@@ -30,7 +31,7 @@ pub struct Probe {
 /// # Errors
 /// [`PhotoError`] when the file cannot be opened or its headers are damaged.
 pub fn probe(path: &Path) -> Result<Probe, PhotoError> {
-    open_and_probe(path).map_err(|kind| PhotoError::reading(path, kind))
+    guarded(|| open_and_probe(path)).map_err(|kind| PhotoError::reading(path, kind))
 }
 
 fn open_and_probe(path: &Path) -> Result<Probe, PhotoErrorKind> {

@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::Read;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use img_parts::Bytes;
@@ -84,13 +85,22 @@ pub(super) struct Stored {
 pub fn read(path: &Path, limits: &ReadLimits) -> Result<Photo, PhotoError> {
     let named = |kind| PhotoError::reading(path, kind);
     let bytes = bytes_of(path, limits).map_err(named)?;
-    let mut photo = read_bytes(bytes, limits).map_err(named)?;
+    let mut photo = guarded(|| read_bytes(bytes, limits)).map_err(named)?;
     if !photo.format.is_named_by(path) {
         photo
             .warnings
             .push(PhotoWarning::OtherThanNamed(photo.format));
     }
     Ok(photo)
+}
+
+/// A decoder that breaks down over a file fails for that file, and not for those beside it.
+pub(super) fn guarded<T>(
+    decode: impl FnOnce() -> Result<T, PhotoErrorKind>,
+) -> Result<T, PhotoErrorKind> {
+    // Nothing outlives the decoding but its result.
+    let decoded = catch_unwind(AssertUnwindSafe(decode));
+    decoded.unwrap_or(Err(PhotoErrorKind::DecoderBrokeDown))
 }
 
 fn bytes_of(path: &Path, limits: &ReadLimits) -> Result<Vec<u8>, PhotoErrorKind> {
@@ -180,5 +190,18 @@ pub(super) fn exif_facts(
         warnings.push(PhotoWarning::UnreadableExif);
         *block = None;
         upright
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_decoder_that_breaks_down_is_an_error_of_its_file() {
+        let sums = [u8::MAX];
+        let broken = guarded(|| Ok::<u8, _>(sums[sums.len()]));
+        assert!(matches!(broken, Err(PhotoErrorKind::DecoderBrokeDown)));
+        assert!(guarded(|| Ok(1)).is_ok());
     }
 }

@@ -4,8 +4,7 @@ use std::fs::File;
 use std::io::{BufWriter, Seek, Write};
 use std::path::Path;
 
-use tempfile::{NamedTempFile, PersistError};
-
+use super::unfinished::Unfinished;
 use super::{Format, Metadata, PhotoError, PhotoErrorKind, PhotoWarning, jpeg, png, tiff_write};
 use crate::scene::Samples;
 
@@ -88,30 +87,15 @@ fn into_place<T>(
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
     };
-    let temporary = temporary_file(folder)?;
-    let mut buffered = BufWriter::with_capacity(BUFFER_BYTES, temporary.as_file());
+    let unfinished = Unfinished::in_folder(folder)?;
+    let mut buffered = BufWriter::with_capacity(BUFFER_BYTES, unfinished.as_file());
     let filled = fill(&mut buffered)?;
     buffered.flush()?;
     drop(buffered);
-    match existing {
-        Existing::Replace => temporary.persist(path),
-        Existing::Keep => temporary.persist_noclobber(path),
-    }
-    .map_err(|PersistError { error, .. }| match error.kind() {
+    let placed = unfinished.into_place(path, existing);
+    placed.map_err(|error| match error.kind() {
         std::io::ErrorKind::AlreadyExists => PhotoErrorKind::Exists,
         _ => PhotoErrorKind::Io(error),
     })?;
     Ok(filled)
-}
-
-/// With the rights that any new file gets, which temporary files do not have by themselves.
-fn temporary_file(folder: &Path) -> std::io::Result<NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".derig-").suffix(".part");
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(std::fs::Permissions::from_mode(0o666));
-    }
-    builder.tempfile_in(folder)
 }

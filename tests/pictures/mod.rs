@@ -2,6 +2,8 @@
 
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
+pub(crate) mod damaged;
+
 use std::io::Cursor;
 
 use derig::photo::{self, Format, Metadata, ReadLimits};

@@ -8,6 +8,7 @@ use crate::cli::check::small_frame;
 use crate::cli::clean::{Listeners, clean_frames, write_report};
 use crate::cli::journal::{Earlier, Journal};
 use crate::cli::messages::Failure;
+use crate::cli::path_text::told_path;
 use crate::cli::plan::{CleanPlan, Target, frame_plan};
 use crate::cli::plan_line::PlanLine;
 use crate::cli::progress::Progress;
@@ -54,7 +55,7 @@ impl Watch<'_> {
         for &index in ready {
             let frame = &self.frames[index];
             let plan = frame_plan(&frame.path, &self.out, self.in_force);
-            let begun = self.begun.contains(&shown(&frame.path));
+            let begun = self.begun.contains(&told_path(&frame.path));
             let stands = plan.target.as_ref().ok().and_then(standing_output);
             match stands {
                 Some(output) if !begun && !self.done.contains_key(&frame.hash) => {
@@ -77,7 +78,7 @@ impl Watch<'_> {
             frame.existing = Existing::Replace;
         }
         plan.make_folders(&self.out)?;
-        let journal = Journal::beside(&self.report_path);
+        let journal = Journal::beside(&self.report_path)?;
         let progress = Progress::new(&self.errors_only, plan.frames.len());
         let cleaned = clean_frames(
             &plan,
