@@ -26,7 +26,7 @@ use crate::verdict::{Signs, judge};
 
 use aligned::{AlignedPlate, Carried};
 use clock::Clock;
-use comparison::Plate;
+use comparison::{Plate, SmallLit};
 use extras::with_sky;
 use pose::Pose;
 
@@ -170,7 +170,9 @@ impl SetUp {
     /// As [`SetUp::clean`].
     pub fn observe(&mut self, index: usize, lit: &Frame) -> Result<(), CleanError> {
         let plate = self.check(lit)?;
-        let compared = self.compare(plate, lit, None, &mut Clock::new(&Silent))?;
+        let mut clock = Clock::new(&Silent);
+        let small = self.small(lit, &mut clock);
+        let compared = self.compare(plate, small, None, &mut clock)?;
         let pose = self.pose(index, compared);
         self.poses.push(pose);
         Ok(())
@@ -202,9 +204,53 @@ impl SetUp {
         observer: &dyn Observer,
     ) -> Result<CleanedFrame, CleanError> {
         let mut clock = Clock::new(observer);
-        let plate = self.check(&lit)?;
-        let decided = self.decide(index, &lit, wanted, &mut clock)?;
+        self.check(&lit)?;
+        let small = self.small(&lit, &mut clock);
+        let decided = self.decide(index, small, wanted, &mut clock)?;
+        Ok(self.merged(lit, decided, wanted, clock))
+    }
+
+    /// As [`SetUp::clean_with`], of the set-up's only frame and with less memory: lit frame and plate
+    /// are let go while the frame is decided on small copies. For the merge `again` hands over the
+    /// samples of both once more, the lit frame's first.
+    ///
+    /// # Errors
+    /// As [`SetUp::clean`].
+    pub fn clean_only(
+        mut self,
+        lit: Frame,
+        again: impl FnOnce() -> [Samples; 2],
+        wanted: &[Extra],
+        observer: &dyn Observer,
+    ) -> Result<CleanedFrame, CleanError> {
+        let mut clock = Clock::new(observer);
+        self.check(&lit)?;
+        let small = self.small(&lit, &mut clock).small;
+        let Frame { samples, encoding } = lit;
+        drop(samples);
+        self.plates[0].rest();
+        let small = SmallLit {
+            small,
+            to_xyz: &encoding.to_xyz,
+        };
+        let decided = self.decide(0, small, wanted, &mut clock)?;
+        clock.start("decode again");
+        recycled::give_back();
+        let [samples, plate] = again();
+        self.plates[0].woken(plate);
+        Ok(self.merged(Frame { samples, encoding }, decided, wanted, clock))
+    }
+
+    /// The merge at full size.
+    fn merged(
+        &self,
+        lit: Frame,
+        decided: Decided,
+        wanted: &[Extra],
+        mut clock: Clock<'_>,
+    ) -> CleanedFrame {
         clock.start("merge");
+        let plate = &self.plates[0];
         let Decided {
             mut report,
             mut extras,
@@ -231,19 +277,19 @@ impl SetUp {
         let replaced = mask.as_slice().iter().filter(|&&m| m > 0).count();
         report.replaced_share = replaced as f64 / mask.size().area() as f64;
         report.seconds = clock.seconds;
-        Ok(CleanedFrame {
+        CleanedFrame {
             merged,
             mask,
             report,
             extras,
-        })
+        }
     }
 
     /// All that is done on working copies; they are gone when the merge begins.
     fn decide(
         &self,
         index: usize,
-        lit: &Frame,
+        lit: SmallLit<'_>,
         wanted: &[Extra],
         clock: &mut Clock<'_>,
     ) -> Result<Decided, CleanError> {
@@ -251,6 +297,7 @@ impl SetUp {
         clock.start("classify");
         let known = examined.known;
         let (mut regions, for_mask, mut found) = examined.apart();
+        recycled::give_back();
         let mut classified = classify(&regions, known);
         clock.start("outline");
         let seen = OutlineInputs {

@@ -148,3 +148,27 @@ fn a_plate_that_lies_right_already_is_handed_over_sample_by_sample() {
     assert!(differing * 100 < plate.len() * 40, "{differing}");
     assert!(cleaned.extras.relit_plate.is_none() && cleaned.extras.labels.is_none());
 }
+
+#[test]
+fn a_frame_that_is_let_go_meanwhile_is_cleaned_alike() {
+    let frame = |photo: &Photo| Frame {
+        samples: photo.samples.clone(),
+        encoding: photo.encoding.clone(),
+    };
+    let [plate, lit] = ["plate.jpg", "lit-1.jpg"].map(|name| whole(&sample(name)));
+    let [plate_coded, lit_coded] = [&plate, &lit].map(|photo| photo.coded.clone().unwrap());
+    assert_eq!(lit_coded.samples(), lit.samples);
+    let wanted = [Extra::AlignedPlate, Extra::RelitPlate, Extra::Decision];
+    let set_up = || SetUp::new(vec![frame(&plate)]).unwrap();
+    let kept = set_up()
+        .clean_with(0, frame(&lit), &wanted, &Silent)
+        .unwrap();
+    let again = || [lit_coded.samples(), plate_coded.samples()];
+    let let_go = set_up()
+        .clean_only(frame(&lit), again, &wanted, &Silent)
+        .unwrap();
+    assert_eq!(let_go.merged, kept.merged);
+    assert_eq!(let_go.mask, kept.mask);
+    assert_eq!(let_go.extras.relit_plate, kept.extras.relit_plate);
+    assert_eq!(let_go.extras.aligned_plate, kept.extras.aligned_plate);
+}

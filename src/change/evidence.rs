@@ -94,6 +94,9 @@ fn seen(
     Perceived::from_strips(size, CONVOLVED_ROWS, buffers, |buffers, first, lab| {
         let rows = first..first + lab[0].len() / size.columns;
         if asked.is_some_and(|asked| rows.into_iter().all(|y| asked.row(y).is_empty())) {
+            for values in lab {
+                values.fill(0.0);
+            }
             return;
         }
         let (buffers, light): (&mut StripBuffers, &mut [Vec<f32>; 3]) =

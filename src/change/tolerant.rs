@@ -36,7 +36,10 @@ fn tolerant(one: &Perceived, other: &Perceived, reach: usize, asked: Option<&Spa
         from: 0,
         to: size.columns,
     }];
-    let mut out = Plane::filled(size, 0.0f32);
+    let mut out = match asked {
+        Some(_) => Plane::filled(size, 0.0f32),
+        None => Plane::unset(size),
+    };
     out.as_mut_slice()
         .par_chunks_exact_mut(size.columns)
         .enumerate()

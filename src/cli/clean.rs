@@ -19,6 +19,7 @@ use super::hand_over::{failed_entry, write_all};
 use super::journal::Journal;
 use super::limits;
 use super::messages::{Failure, Messages};
+use super::only_frame::{self, Cleaner};
 use super::page_output::PageOutput;
 use super::page_run::{run_page, run_sheet};
 use super::plan::{CleanPlan, FramePlan, RunPlan};
@@ -204,8 +205,11 @@ pub(super) fn clean_frames(
             .then(|| read_ahead(scope, plan, to_read.clone()));
         let mut kept = BTreeMap::new();
         let mut set_up = None;
+        let mut plate_coded = None;
         if !all_finished {
-            let mut plates = self::set_up(&plan.plates, messages)?;
+            let mut photos = read_plates(&plan.plates, messages)?;
+            plate_coded = photos.first_mut().and_then(only_frame::worth_keeping);
+            let mut plates = of_plates(photos)?;
             kept = observe(plan, &mut plates, &first_look, &looked_at);
             set_up = Some(plates);
         }
@@ -226,16 +230,27 @@ pub(super) fn clean_frames(
             if told.stop.load(Ordering::Relaxed) {
                 break;
             }
-            let outcome = match (&frame.target, &frame.finished, &set_up) {
+            let outcome = match (&frame.target, &frame.finished, set_up.is_some()) {
                 (_, Some(entry), _) => Outcome::Finished(entry.clone()),
-                (Ok(_), None, Some(set_up)) => {
-                    let read = kept.remove(&index).unwrap_or_else(|| {
+                (Ok(_), None, true) => {
+                    let mut read = kept.remove(&index).unwrap_or_else(|| {
                         incoming
                             .recv()
                             .expect("the reader hands over every frame it was given")
                     });
-                    let keeps = keeps_lit(plan);
-                    clean_one(set_up, (index, frame), read, (keeps, &wanted), progress)
+                    let lit_coded = read.photo.as_mut().ok();
+                    let lit_coded = lit_coded.and_then(only_frame::worth_keeping);
+                    let cleaner = Cleaner {
+                        set_up: &mut set_up,
+                        coded: plate_coded
+                            .take()
+                            .zip(lit_coded)
+                            .filter(|_| only_frame::is_only(plan))
+                            .map(|(plate, lit)| [plate, lit]),
+                        wanted: &wanted,
+                        progress,
+                    };
+                    clean_one(cleaner, (index, frame), read, keeps_lit(plan))
                 }
                 _ => Outcome::unreadable(Read::from(frame).photo.err()),
             };
@@ -275,7 +290,13 @@ fn read_ahead<'scope>(
     let (sender, receiver) = sync_channel(0);
     scope.spawn(move || {
         for index in order {
-            if sender.send(Read::from(&plan.frames[index])).is_err() {
+            let mut read = Read::from(&plan.frames[index]);
+            if let Ok(photo) = &mut read.photo
+                && !only_frame::is_only(plan)
+            {
+                photo.coded = None;
+            }
+            if sender.send(read).is_err() {
                 break;
             }
         }
@@ -288,18 +309,27 @@ fn read_ahead<'scope>(
 /// # Errors
 /// [`Failure`] when one cannot be read, or they differ in size.
 pub(super) fn set_up(paths: &[PathBuf], messages: &Messages) -> Result<SetUp, Failure> {
+    of_plates(read_plates(paths, messages)?)
+}
+
+fn read_plates(paths: &[PathBuf], messages: &Messages) -> Result<Vec<Photo>, Failure> {
     let mut plates = Vec::with_capacity(paths.len());
     for path in paths {
         let plate = photo::read(path, &limits::in_force()).map_err(file_failure)?;
         for warning in &plate.warnings {
             messages.warning(&format!("`{}`: {warning}", path.display()));
         }
-        plates.push(Frame {
-            samples: plate.samples,
-            encoding: plate.encoding,
-        });
+        plates.push(plate);
     }
-    SetUp::new(plates).map_err(|e| Failure {
+    Ok(plates)
+}
+
+fn of_plates(photos: Vec<Photo>) -> Result<SetUp, Failure> {
+    let plates = photos.into_iter().map(|plate| Frame {
+        samples: plate.samples,
+        encoding: plate.encoding,
+    });
+    SetUp::new(plates.collect()).map_err(|e| Failure {
         hint: Some(hint(&e).to_owned()),
         error: Box::new(e),
         status: ExitStatus::WrongUsage,
@@ -387,11 +417,10 @@ fn keeps_lit(plan: &CleanPlan) -> LitSamples {
 }
 
 fn clean_one(
-    set_up: &SetUp,
+    cleaner: Cleaner<'_>,
     (index, frame): (usize, &FramePlan),
     read: Read,
-    (lit_samples, wanted): (LitSamples, &[Extra]),
-    progress: &Progress<'_>,
+    lit_samples: LitSamples,
 ) -> Outcome {
     let photo = match read.photo {
         Ok(photo) => photo,
@@ -406,7 +435,7 @@ fn clean_one(
         LitSamples::Kept => Some(lit.samples.clone()),
         LitSamples::Dropped => None,
     };
-    match set_up.clean_with(index, lit, wanted, progress) {
+    match cleaner.clean(index, lit) {
         Ok(cleaned) => Outcome::Cleaned(Box::new(Cleaned {
             frame: cleaned,
             lit: LitFacts {

@@ -19,6 +19,7 @@ mod join;
 mod journal;
 mod limits;
 mod messages;
+mod only_frame;
 mod page_check;
 mod page_output;
 mod page_run;

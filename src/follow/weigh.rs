@@ -118,3 +118,47 @@ impl<'a, const THINGS: usize> Scales<'a, THINGS> {
         (self.weighed > 0).then(|| self.sums.map(|parts| parts.iter().sum::<f32>() / count))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scene::Size;
+
+    /// Against the likelihoods of two normal distributions, pixel by pixel.
+    #[test]
+    fn batches_weigh_what_single_pixels_do() {
+        let size = Size {
+            columns: 60,
+            rows: 40,
+        };
+        let value = |k: usize| {
+            Plane::from_fn(size, move |x, y| {
+                ((x * 7 + y * 13 + k * 5) % 23) as f32 * 0.9
+            })
+        };
+        let seen = Perceived {
+            lightness: value(0),
+            a: value(1),
+            b: value(2),
+        };
+        let picture = Picture::of(&seen, &Surroundings::of(&seen));
+        let thing = [9.0f32, 7.0, 4.0];
+        for count in [1usize, 8, 31, 32, 33, 100] {
+            let indices: Vec<usize> = (0..count).map(|k| k * 17 % size.area()).collect();
+            let single = |&i: &usize| {
+                let own: f32 = (0..3)
+                    .map(|c| ((seen.at_index(i)[c] - thing[c]) / SPREAD[c]).powi(2))
+                    .sum();
+                (0.5 * (picture.strangeness.as_slice()[i] - own)).clamp(-MOST, MOST)
+            };
+            let mean = indices.iter().map(single).sum::<f32>() / count as f32;
+            let got = picture.mean_evidence([[0.0; 3], thing], |scales| {
+                for &i in &indices {
+                    scales.add(i);
+                }
+            });
+            assert!((got.unwrap()[1] - mean).abs() < 1e-4, "{count}");
+        }
+        assert!(picture.mean_evidence([thing], |_| ()).is_none());
+    }
+}

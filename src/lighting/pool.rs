@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::Agreement;
-use crate::numeric::filter::{block_mean, enlarge, gaussian};
+use crate::numeric::filter::{block_mean, block_mean_of, enlarge, gaussian};
 use crate::numeric::pull_push;
 use crate::scene::{Plane, Size};
 
@@ -39,6 +39,9 @@ const AMBIENT_QUANTILE: f32 = 0.2;
 /// What lies deeper is no light that was added, but a shadow, however soft.
 const AMBIENT_DIP: f32 = 0.02;
 
+/// Share of sky above which a cell counts as nothing but sky.
+const ALL_SKY: f32 = 0.99;
+
 /// The pool at full working size, and the ambient gain under it.
 pub(super) struct Pool {
     pub(super) planes: [Plane<f32>; 3],
@@ -61,7 +64,6 @@ pub(super) fn flash_pool(
     let cells = read_cells(log_ratio, agreement, sky, usable);
     let sky_ratio = sky_level(&cells);
     let ground_weight = believed_weight(&cells);
-    let sky_soft = enlarge(&cells.sky_share, CELL, size);
     let of_ground = ground_level(&cells);
     let ambient = sky_ratio.unwrap_or(of_ground);
     let planes = std::array::from_fn(|c| {
@@ -75,8 +77,7 @@ pub(super) fn flash_pool(
         out.as_mut_slice()
             .par_iter_mut()
             .zip(sky.as_slice())
-            .zip(sky_soft.as_slice())
-            .for_each(|((v, &is_sky), _)| {
+            .for_each(|(v, &is_sky)| {
                 if is_sky {
                     *v = level;
                 }
@@ -104,36 +105,54 @@ fn read_cells(
         let texture = (agreement.plate_texture.at(x, y) / SURE_TEXTURE).min(1.0);
         sure * sure * (FLAT_WEIGHT + (1.0 - FLAT_WEIGHT) * texture * texture)
     });
-    let share =
-        |plane: &Plane<bool>| block_mean(&plane.map(|&b| if b { 1.0f32 } else { 0.0 }), CELL);
+    let mean_weight = block_mean(&weight, CELL);
+    let of_ground = |ratio| weighted_block_mean(ratio, |y| weight.row(y), &mean_weight);
     Cells {
-        ratio: std::array::from_fn(|c| weighted_block_mean(&log_ratio[c], &weight)),
-        weight: block_mean(&weight, CELL),
-        sky_share: share(sky),
+        ratio: log_ratio.each_ref().map(of_ground),
+        weight: mean_weight,
+        sky_share: block_mean_of(sky.size(), CELL, |y, out| {
+            for (out, &is_sky) in out.iter_mut().zip(sky.row(y)) {
+                *out = f32::from(is_sky);
+            }
+        }),
     }
     .with_sky_ratio(log_ratio, sky)
 }
 
-fn weighted_block_mean(values: &Plane<f32>, weight: &Plane<f32>) -> Plane<f32> {
-    let product = block_mean(&values.zip(weight, |v, w| v * w), CELL);
-    product.zip(&block_mean(weight, CELL), |p, w| {
-        if *w > 1e-6 { p / w } else { 0.0 }
-    })
+/// Means of the cells, each pixel by its weight, whose mean over each cell is known.
+fn weighted_block_mean<'w, W: Into<f32> + Copy + 'w>(
+    values: &Plane<f32>,
+    weight: impl Fn(usize) -> &'w [W] + Sync,
+    mean_weight: &Plane<f32>,
+) -> Plane<f32> {
+    let product = block_mean_of(values.size(), CELL, |y, out| {
+        for (out, (v, &w)) in out.iter_mut().zip(values.row(y).iter().zip(weight(y))) {
+            *out = v * w.into();
+        }
+    });
+    product.zip(mean_weight, |p, w| if *w > 1e-6 { p / w } else { 0.0 })
 }
 
 impl Cells {
     /// Cells that are all sky carry the sky's ratio, for [`sky_level`].
     fn with_sky_ratio(mut self, log_ratio: &[Plane<f32>; 3], sky: &Plane<bool>) -> Self {
-        let in_sky = sky.map(|&b| if b { 1.0f32 } else { 0.0 });
+        if self
+            .sky_share
+            .as_slice()
+            .iter()
+            .all(|&share| share <= ALL_SKY)
+        {
+            return self;
+        }
         for (ratio, log_ratio) in self.ratio.iter_mut().zip(log_ratio) {
-            let of_sky = weighted_block_mean(log_ratio, &in_sky);
+            let of_sky = weighted_block_mean(log_ratio, |y| sky.row(y), &self.sky_share);
             for ((r, s), share) in ratio
                 .as_mut_slice()
                 .iter_mut()
                 .zip(of_sky.as_slice())
                 .zip(self.sky_share.as_slice())
             {
-                if *share > 0.99 {
+                if *share > ALL_SKY {
                     *r = *s;
                 }
             }
@@ -146,7 +165,7 @@ impl Cells {
 fn sky_level(cells: &Cells) -> Option<[f32; 3]> {
     const MIN_CELLS: usize = 30;
     let inside: Vec<usize> = (0..cells.weight.size().area())
-        .filter(|&i| cells.sky_share.as_slice()[i] > 0.99)
+        .filter(|&i| cells.sky_share.as_slice()[i] > ALL_SKY)
         .collect();
     (inside.len() >= MIN_CELLS).then(|| {
         std::array::from_fn(|c| {

@@ -372,32 +372,65 @@ pub fn block_mean(plane: &Plane<f32>, factor: usize) -> Plane<f32> {
     if factor <= 1 {
         return plane.clone();
     }
-    let size = plane.size();
-    let small = Size {
-        columns: size.columns.div_ceil(factor),
-        rows: size.rows.div_ceil(factor),
-    };
-    let mut out = Plane::filled(small, 0.0f32);
+    let mut out = Plane::filled(small_size(plane.size(), factor), 0.0f32);
+    let columns = out.columns();
     out.as_mut_slice()
-        .par_chunks_exact_mut(small.columns)
+        .par_chunks_exact_mut(columns)
         .enumerate()
         .for_each(|(y, out)| {
-            let rows = y * factor..((y + 1) * factor).min(size.rows);
+            let rows = y * factor..((y + 1) * factor).min(plane.rows());
             let share = 1.0 / rows.len() as f32;
             for row in rows {
-                match factor {
-                    2 => add_block_means::<2>(plane.row(row), share, out),
-                    4 => add_block_means::<4>(plane.row(row), share, out),
-                    8 => add_block_means::<8>(plane.row(row), share, out),
-                    _ => {
-                        for (out, block) in out.iter_mut().zip(plane.row(row).chunks(factor)) {
-                            *out += share * block.iter().sum::<f32>() / block.len() as f32;
-                        }
-                    }
-                }
+                add_row(plane.row(row), factor, share, out);
             }
         });
     out
+}
+
+/// [`block_mean`] of values that never fill a plane: `read` writes a row of them.
+#[must_use]
+pub fn block_mean_of(
+    size: Size,
+    factor: usize,
+    read: impl Fn(usize, &mut [f32]) + Sync,
+) -> Plane<f32> {
+    let mut out = Plane::filled(small_size(size, factor), 0.0f32);
+    let columns = out.columns();
+    out.as_mut_slice()
+        .par_chunks_exact_mut(columns)
+        .enumerate()
+        .for_each_init(
+            || vec![0.0f32; size.columns],
+            |values, (y, out)| {
+                let rows = y * factor..((y + 1) * factor).min(size.rows);
+                let share = 1.0 / rows.len() as f32;
+                for row in rows {
+                    read(row, values);
+                    add_row(values, factor, share, out);
+                }
+            },
+        );
+    out
+}
+
+fn small_size(size: Size, factor: usize) -> Size {
+    Size {
+        columns: size.columns.div_ceil(factor),
+        rows: size.rows.div_ceil(factor),
+    }
+}
+
+fn add_row(row: &[f32], factor: usize, share: f32, out: &mut [f32]) {
+    match factor {
+        2 => add_block_means::<2>(row, share, out),
+        4 => add_block_means::<4>(row, share, out),
+        8 => add_block_means::<8>(row, share, out),
+        _ => {
+            for (out, block) in out.iter_mut().zip(row.chunks(factor)) {
+                *out += share * block.iter().sum::<f32>() / block.len() as f32;
+            }
+        }
+    }
 }
 
 fn add_block_means<const N: usize>(row: &[f32], share: f32, out: &mut [f32]) {

@@ -44,9 +44,7 @@ pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoE
     if !reaches_its_end(&bytes) {
         return Err(PhotoErrorKind::Truncated);
     }
-    let decoder = JpegDecoder::new(Cursor::new(&bytes))
-        .map_err(|e| samples::from_decoder(Format::Jpeg, &e))?;
-    let samples = samples::decoded(Format::Jpeg, decoder, limits)?;
+    let samples = samples(&bytes, limits)?;
     let mut warnings = Vec::new();
     let mut exif = jpeg.exif().map(|e| e.to_vec());
     let facts = exif_facts(&mut exif, &mut warnings);
@@ -66,7 +64,15 @@ pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoE
         metadata,
         facts,
         warnings,
+        coded: Some(bytes),
     })
+}
+
+/// The samples as the file stores them, not turned.
+pub(super) fn samples(bytes: &Bytes, limits: &ReadLimits) -> Result<Samples, PhotoErrorKind> {
+    let decoder = JpegDecoder::new(Cursor::new(bytes))
+        .map_err(|e| samples::from_decoder(Format::Jpeg, &e))?;
+    samples::decoded(Format::Jpeg, decoder, limits)
 }
 
 fn check_header(jpeg: &Jpeg, limits: &ReadLimits) -> Result<(), PhotoErrorKind> {

@@ -11,6 +11,7 @@
 //! Standards: JPEG ITU-T T.81 | ISO/IEC 10918-1, JFIF 1.02; PNG 3rd edition (W3C 2025); TIFF 6.0;
 //! EXIF 2.32 (CIPA DC-008); ICC.1:2022; XMP ISO 16684-1.
 
+mod coded;
 mod colour;
 mod content;
 mod error;
@@ -30,6 +31,7 @@ mod tiff_write;
 mod unfinished;
 mod write;
 
+pub use coded::Coded;
 pub use content::Format;
 pub use error::{PhotoError, PhotoErrorKind, PhotoWarning};
 pub use exif_block::{CameraFacts, PictureSettings};
@@ -70,4 +72,7 @@ pub struct Photo {
     pub stored: StoredAs,
     /// What the user should know.
     pub warnings: Vec<PhotoWarning>,
+    /// The file's own coding, where that is small beside the samples (JPEG): for whoever lets go of
+    /// them meanwhile.
+    pub coded: Option<Coded>,
 }

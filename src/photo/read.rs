@@ -5,6 +5,9 @@ use std::io::Read;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
+use img_parts::Bytes;
+
+use super::coded::Coded;
 use super::exif_block::{self, ExifFacts};
 use super::orientation::Orientation;
 use super::{Format, Metadata, Photo, PhotoError, PhotoErrorKind, PhotoWarning, StoredAs};
@@ -70,6 +73,8 @@ pub(super) struct Stored {
     pub(super) metadata: Metadata,
     pub(super) facts: ExifFacts,
     pub(super) warnings: Vec<PhotoWarning>,
+    /// The file's bytes, where they are worth keeping.
+    pub(super) coded: Option<Bytes>,
 }
 
 /// Reads a picture: samples upright and as decoded, encoding, metadata, camera facts, warnings.
@@ -132,6 +137,7 @@ fn upright(format: Format, stored: Stored) -> Photo {
         mut metadata,
         facts,
         mut warnings,
+        coded,
     } = stored;
     let orientation = Orientation::from_exif(facts.orientation);
     let samples = orientation.applied_to(samples);
@@ -162,6 +168,7 @@ fn upright(format: Format, stored: Stored) -> Photo {
             StoredAs::Turned
         },
         warnings,
+        coded: coded.map(|bytes| Coded::new(bytes, orientation)),
     }
 }
 

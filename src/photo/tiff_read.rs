@@ -65,6 +65,7 @@ pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoE
         metadata,
         facts,
         warnings,
+        coded: None,
     })
 }
 

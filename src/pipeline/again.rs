@@ -164,7 +164,8 @@ impl SetUp {
             lie: &decision.lie,
             sky: Some(&decision.sky),
         };
-        let compared = self.compare(plate, lit, Some(known), &mut clock)?;
+        let small = self.small(lit, &mut clock);
+        let compared = self.compare(plate, small, Some(known), &mut clock)?;
         Ok(Reopened {
             set_up: self,
             plate,

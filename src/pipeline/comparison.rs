@@ -7,10 +7,9 @@ use rayon::prelude::*;
 use super::{CleanError, Clock, Frame, Lie, SetUp};
 use crate::change::as_seen;
 use crate::lighting::{LightingChange, separate_light};
-use crate::numeric::filter::box_mean;
 use crate::numeric::pull_push;
 use crate::registration::{Features, Registration, describe, register, warp_plate_to_lit};
-use crate::scene::{Perceived, Plane, Point, SceneLinear};
+use crate::scene::{CodeValues, Perceived, Plane, Point, Samples, SceneLinear};
 use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
 
 /// Comparisons near the plate's border are not to be trusted: the reach of their windows, px.
@@ -36,6 +35,14 @@ pub(super) struct Known<'a> {
     pub(super) lie: &'a Lie,
     /// Open sky of the plate in lit-frame pixels, where it was kept.
     pub(super) sky: Option<&'a Plane<bool>>,
+}
+
+/// A lit frame's working copy.
+#[derive(Debug)]
+pub(super) struct SmallLit<'a> {
+    pub(super) small: SceneLinear,
+    /// Of the frame's encoding.
+    pub(super) to_xyz: &'a [[f32; 3]; 3],
 }
 
 /// What a lit frame and the plate say together before anything is decided.
@@ -71,15 +78,23 @@ impl SetUp {
         Ok(plate)
     }
 
+    /// A lit frame's working copy: all that deciding needs of it.
+    pub(super) fn small<'a>(&self, lit: &'a Frame, clock: &mut Clock<'_>) -> SmallLit<'a> {
+        clock.start("reduce");
+        SmallLit {
+            small: lit.samples.reduced(&lit.encoding, self.factor),
+            to_xyz: &lit.encoding.to_xyz,
+        }
+    }
+
     pub(super) fn compare(
         &self,
         plate: &Plate,
-        lit: &Frame,
+        lit: SmallLit<'_>,
         known: Option<Known<'_>>,
         clock: &mut Clock<'_>,
     ) -> Result<Comparison, CleanError> {
-        clock.start("reduce");
-        let small = lit.samples.reduced(&lit.encoding, self.factor);
+        let SmallLit { small, to_xyz } = lit;
         clock.start("registration");
         let registration = match known {
             Some(known) => known.lie.registration.clone(),
@@ -104,7 +119,6 @@ impl SetUp {
                 .sky()
                 .moved(|y, places| registration.plate_row(y, columns, places))
         };
-        let to_xyz = &lit.encoding.to_xyz;
         let mut lit_seen = None;
         let drift = match known {
             Some(known) => known.lie.drift,
@@ -177,6 +191,16 @@ impl Plate {
         self.working.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Lets go of the samples at full size, until they are put back with [`Plate::woken`].
+    pub(super) fn rest(&mut self) {
+        self.looked_at(|_| ());
+        self.frame.samples.values = CodeValues::Eight(Vec::new());
+    }
+
+    pub(super) fn woken(&mut self, samples: Samples) {
+        self.frame.samples = samples;
+    }
+
     /// What `look` finds in the working copy, which stays for others.
     fn looked_at<T>(&self, look: impl FnOnce(&SceneLinear) -> T) -> T {
         let working = self.working();
@@ -237,8 +261,31 @@ fn beyond_border(mut aligned: SceneLinear, usable: &Plane<bool>) -> SceneLinear 
 
 /// What is usable for `reach` pixels around, too.
 pub(super) fn eroded(usable: &Plane<bool>, reach: usize) -> Plane<bool> {
-    let share = box_mean(&usable.map(|&u| if u { 1.0f32 } else { 0.0 }), reach);
-    share.map(|&s| s > 0.999)
+    let size = usable.size();
+    let (columns, last) = (size.columns, size.rows.saturating_sub(1));
+    let mut out = Plane::filled(size, false);
+    out.as_mut_slice()
+        .par_chunks_exact_mut(columns.max(1))
+        .enumerate()
+        .for_each_init(Vec::new, |down, (y, out)| {
+            down.clear();
+            down.extend_from_slice(usable.row(y));
+            for y in y.saturating_sub(reach)..=(y + reach).min(last) {
+                for (down, near) in down.iter_mut().zip(usable.row(y)) {
+                    *down &= near;
+                }
+            }
+            out.copy_from_slice(down);
+            for off in 1..=reach.min(columns.saturating_sub(1)) {
+                for (out, near) in out[off..].iter_mut().zip(down.iter()) {
+                    *out &= near;
+                }
+                for (out, near) in out.iter_mut().zip(&down[off..]) {
+                    *out &= near;
+                }
+            }
+        });
+    out
 }
 
 /// A working copy resampled to the plate's pixels (bilinear: it is compared with a tolerance).
@@ -275,4 +322,30 @@ fn bilinear(plane: &Plane<f32>, p: Point) -> f32 {
     let up = plane.at(l, t) + u * (plane.at(r, t) - plane.at(l, t));
     let down = plane.at(l, b) + u * (plane.at(r, b) - plane.at(l, b));
     up + v * (down - up)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scene::Size;
+
+    #[test]
+    fn eroding_equals_looking_at_the_whole_square() {
+        let size = Size {
+            columns: 23,
+            rows: 17,
+        };
+        let usable = Plane::from_fn(size, |x, y| (x * 31 + y * 17) % 41 != 0 && x > 1);
+        for reach in [0, 1, 2, 6, 30] {
+            let got = eroded(&usable, reach);
+            for (y, x) in (0..size.rows).flat_map(|y| (0..size.columns).map(move |x| (y, x))) {
+                let rows = y.saturating_sub(reach)..(y + reach + 1).min(size.rows);
+                let columns = x.saturating_sub(reach)..(x + reach + 1).min(size.columns);
+                let all = rows
+                    .into_iter()
+                    .all(|y| columns.clone().all(|x| *usable.at(x, y)));
+                assert_eq!(*got.at(x, y), all, "{x}, {y} at {reach}");
+            }
+        }
+    }
 }

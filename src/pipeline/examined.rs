@@ -1,6 +1,6 @@
 //! A lit frame cut into measured pieces.
 
-use super::comparison::{Comparison, Known, eroded};
+use super::comparison::{Comparison, Known, SmallLit, eroded};
 use super::{CleanError, Clock, Frame, SetUp, Silent};
 use crate::change::{Evidence, as_seen, gather_evidence};
 use crate::classify;
@@ -142,16 +142,20 @@ impl SetUp {
     /// # Errors
     /// As [`SetUp::clean`].
     pub fn examine(&self, index: usize, lit: &Frame) -> Result<Examined, CleanError> {
-        self.examine_timed(index, lit, &mut Clock::new(&Silent))
+        self.check(lit)?;
+        let mut clock = Clock::new(&Silent);
+        self.examine_timed(index, self.small(lit, &mut clock), &mut clock)
     }
 
+    /// Of a frame that is the plate's.
     pub(super) fn examine_timed(
         &self,
         index: usize,
-        lit: &Frame,
+        lit: SmallLit<'_>,
         clock: &mut Clock<'_>,
     ) -> Result<Examined, CleanError> {
-        let plate = self.check(lit)?;
+        let plate = &self.plates[0];
+        let to_xyz = lit.to_xyz;
         let seen_before = self.poses.iter().find(|p| p.index == index);
         let known = seen_before.map(|pose| Known {
             lie: &pose.lie,
@@ -159,7 +163,6 @@ impl SetUp {
         });
         let mut compared = self.compare(plate, lit, known, clock)?;
         clock.start("change");
-        let to_xyz = &lit.encoding.to_xyz;
         let lit_seen = compared.lit_seen.take();
         let lit_seen = lit_seen.unwrap_or_else(|| as_seen(&compared.lit, to_xyz));
         let evidence = gather_evidence(lit_seen, &compared.plate, &compared.light, to_xyz);

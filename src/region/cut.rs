@@ -1,11 +1,12 @@
 //! Cutting what visibly changed into pieces.
 
+use rayon::prelude::*;
+
 use super::blobs::connected_blobs;
 use super::measure::measure;
 use super::{PieceFeatures, Stillness};
 use crate::change::Evidence;
 use crate::lighting::{LightingChange, NoiseModel};
-use crate::numeric::filter::box_mean;
 use crate::numeric::segmentation::{Granularity, cut};
 use crate::scene::{Plane, SceneLinear, Window, difference};
 use crate::sky::SkyLayer;
@@ -24,6 +25,12 @@ const CUT_SCALE: f32 = 100.0;
 
 /// Smallest piece in px of the working copy.
 const MIN_PIECE: u32 = 16;
+
+/// A changed pixel is no speck with so many of the nine around and at it.
+const LEAST_TOGETHER: u8 = 2;
+
+/// Any other is a hole with so many around it: most of them.
+const LEAST_AROUND: u8 = 5;
 
 /// Change smaller than this in px, alone in unchanged surroundings, is not measured.
 const MIN_BLOB: usize = 9;
@@ -129,10 +136,31 @@ pub fn changed_pixels(
         });
     // Where the plate shows nothing, nothing can be said.
     let raw = raw.zip(usable, |&c, &u| c && u);
-    // Holes of single pixels closed, specks of single pixels dropped.
-    let share = box_mean(&raw.map(|&c| if c { 1.0 } else { 0.0 }), 1);
-    let closed = raw.zip(&share, |&c, &s| if c { s > 0.2 } else { s > 0.5 });
-    without_small_blobs(&closed)
+    without_small_blobs(&evened(&raw))
+}
+
+/// Holes of single pixels closed, specks of single pixels dropped. The border's pixels are repeated
+/// beyond it.
+fn evened(raw: &Plane<bool>) -> Plane<bool> {
+    let (columns, rows) = (raw.columns(), raw.rows());
+    let mut out = Plane::filled(raw.size(), false);
+    out.as_mut_slice()
+        .par_chunks_exact_mut(columns.max(1))
+        .enumerate()
+        .for_each_init(Vec::new, |down: &mut Vec<u8>, (y, out)| {
+            let near = [y.saturating_sub(1), y, (y + 1).min(rows - 1)].map(|y| raw.row(y));
+            let three = near[0].iter().zip(near[1]).zip(near[2]);
+            down.clear();
+            down.push(0);
+            down.extend(three.map(|((a, b), c)| u8::from(*a) + u8::from(*b) + u8::from(*c)));
+            down[0] = down[1];
+            down.push(down[columns]);
+            for (out, (&is, down)) in out.iter_mut().zip(near[1].iter().zip(down.windows(3))) {
+                let count = down[0] + down[1] + down[2];
+                *out = count >= if is { LEAST_TOGETHER } else { LEAST_AROUND };
+            }
+        });
+    out
 }
 
 fn without_small_blobs(mask: &Plane<bool>) -> Plane<bool> {
@@ -144,4 +172,29 @@ fn without_small_blobs(mask: &Plane<bool>) -> Plane<bool> {
     blobs
         .numbers
         .map(|&n| n > 0 && areas[n as usize] >= MIN_BLOB)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scene::Size;
+
+    #[test]
+    fn specks_go_and_holes_close() {
+        let size = Size {
+            columns: 12,
+            rows: 9,
+        };
+        let speck = |x: usize, y: usize| (x, y) == (2, 2);
+        let block = |x: usize, y: usize| (6..11).contains(&x) && (3..8).contains(&y);
+        let raw = Plane::from_fn(size, |x, y| speck(x, y) || block(x, y) && (x, y) != (8, 5));
+        let even = evened(&raw);
+        let expected = Plane::from_fn(size, block);
+        assert_eq!(even, expected);
+        // A pair stays, at the border too, where its pixels are repeated.
+        let pair = Plane::from_fn(size, |x, y| (x, y) == (4, 4) || (x, y) == (5, 5));
+        assert_eq!(evened(&pair), pair);
+        let corner = Plane::from_fn(size, |x, y| (x, y) == (0, 0));
+        assert_eq!(evened(&corner), corner);
+    }
 }

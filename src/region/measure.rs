@@ -38,6 +38,7 @@ pub(super) fn measure(observed: &Observed<'_>, pieces: Pieces) -> Regions {
             |places, k| Strip::measure(&probe, &pieces, k * STRIP_ROWS, places),
         )
         .collect();
+    drop(probe);
     let (sums, shared) = add_up(strips, pieces.count);
     let mut out: Vec<Piece> = sums
         .iter()

@@ -37,7 +37,7 @@ impl Perceived {
     }
 
     /// From strips of `rows` rows that `fill` writes, given the first row and the parts of the
-    /// three planes; `buffers` makes what it works in.
+    /// three planes, every value of them; `buffers` makes what it works in.
     pub fn from_strips<B>(
         size: Size,
         rows: usize,
@@ -45,9 +45,9 @@ impl Perceived {
         fill: impl Fn(&mut B, usize, [&mut [f32]; 3]) + Sync + Send,
     ) -> Self {
         let mut out = Self {
-            lightness: Plane::filled(size, 0.0),
-            a: Plane::filled(size, 0.0),
-            b: Plane::filled(size, 0.0),
+            lightness: Plane::unset(size),
+            a: Plane::unset(size),
+            b: Plane::unset(size),
         };
         let strip = (rows * size.columns).max(1);
         out.lightness

@@ -1,5 +1,7 @@
 //! One value a pixel.
 
+use std::any::Any;
+
 use ndarray::ArrayView2;
 use rayon::prelude::*;
 
@@ -16,6 +18,12 @@ pub struct Plane<T: 'static> {
     values: Vec<T>,
 }
 
+/// Is it the zero that fresh pages hold?
+fn is_zero<T: 'static>(value: &T) -> bool {
+    let value = (value as &dyn Any).downcast_ref::<f32>();
+    value.is_some_and(|value| value.to_bits() == 0)
+}
+
 impl<T: 'static> Drop for Plane<T> {
     fn drop(&mut self) {
         recycled::given(std::mem::take(&mut self.values));
@@ -29,7 +37,13 @@ impl<T: Clone + 'static> Clone for Plane<T> {
                 values.clone_from_slice(&self.values);
                 values
             }
-            None => self.values.clone(),
+            None => match recycled::zeros(self.values.len()) {
+                Some(mut values) => {
+                    values.clone_from_slice(&self.values);
+                    values
+                }
+                None => self.values.clone(),
+            },
         };
         Self {
             size: self.size,
@@ -46,7 +60,14 @@ impl<T: Clone + Send + Sync + 'static> Plane<T> {
                 values.fill(value);
                 values
             }
-            None => vec![value; size.area()],
+            None => match recycled::zeros(size.area()) {
+                Some(values) if is_zero(&value) => values,
+                Some(mut values) => {
+                    values.fill(value);
+                    values
+                }
+                None => vec![value; size.area()],
+            },
         };
         Self { size, values }
     }
@@ -57,7 +78,7 @@ impl<T: Clone + Send + Sync + 'static> Plane<T> {
     where
         T: Default,
     {
-        let values = recycled::taken(size.area());
+        let values = recycled::taken(size.area()).or_else(|| recycled::zeros(size.area()));
         let values = values.unwrap_or_else(|| vec![T::default(); size.area()]);
         Self { size, values }
     }

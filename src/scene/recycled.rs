@@ -10,6 +10,18 @@ const LEAST_VALUES: usize = 1 << 18;
 /// Most that are kept, whatever their length: a stage lets go of some planes while it makes others.
 const MOST_KEPT: usize = 4;
 
+/// From so many values on glibc's allocator asks the system for pages and gives them back at once. Of
+/// smaller ones it keeps what is freed, between others, to itself: more than a hundred megabytes
+/// of a 24 MP frame's planes.
+const OWN_PAGES: usize = (33 << 20) / size_of::<f32>();
+
+/// Is there such an allocator, and are there addresses in plenty?
+const HAS_OWN_PAGES: bool = cfg!(all(
+    target_os = "linux",
+    target_env = "gnu",
+    target_pointer_width = "64"
+));
+
 static KEPT: Mutex<Vec<Vec<f32>>> = Mutex::new(Vec::new());
 
 /// `count` values of any kind for which `f32` stands here, left over from somewhere: all of them are
@@ -23,6 +35,21 @@ pub(super) fn taken<T: 'static>(count: usize) -> Option<Vec<T>> {
     let mut kept = KEPT.lock().unwrap_or_else(PoisonError::into_inner);
     let at = kept.iter().rposition(|values| values.len() == count)?;
     *slot = Some(kept.swap_remove(at));
+    found
+}
+
+/// `count` zeros of any kind for which `f32` stands here, from pages of their own; `None` where the
+/// allocator does as well.
+pub(super) fn zeros<T: 'static>(count: usize) -> Option<Vec<T>> {
+    if !HAS_OWN_PAGES || count < LEAST_VALUES {
+        return None;
+    }
+    let mut found: Option<Vec<T>> = None;
+    let slot = (&mut found as &mut dyn Any).downcast_mut::<Option<Vec<f32>>>()?;
+    // Pages that are not touched take no memory.
+    let mut values = vec![0.0f32; count.max(OWN_PAGES)];
+    values.truncate(count);
+    *slot = Some(values);
     found
 }
 
