@@ -4,8 +4,8 @@
 //! in small pieces far from the rest of them.
 
 use super::{Classified, Probabilities};
-use crate::region::{Regions, connected_blobs};
-use crate::scene::{Label, Plane, Size, Window};
+use crate::region::{LooseBlobs, Regions};
+use crate::scene::{Label, Window};
 
 /// Gaps up to this, px of the working copy, do not part a person: a strap, a pole in front.
 const GAP: usize = 8;
@@ -22,25 +22,14 @@ const REACH: f32 = 0.5;
 
 /// Decides anew, with the person out of the question, what counts as the person far from any.
 pub(super) fn decide_strays_anew(classified: &mut Classified, regions: &Regions) {
-    let size = regions.numbers.size();
-    let grid = Size {
-        columns: size.columns.div_ceil(GAP),
-        rows: size.rows.div_ceil(GAP),
+    let counts_as_person = |x: usize, y: usize| {
+        let number = *regions.numbers.at(x, y) as usize;
+        number > 0 && classified.labels[number - 1] == Label::Person
     };
-    let mut counts = Plane::filled(grid, 0usize);
-    for y in 0..size.rows {
-        let cells = counts.row_mut(y / GAP);
-        for (x, &number) in regions.numbers.row(y).iter().enumerate() {
-            let is_person = number > 0 && classified.labels[number as usize - 1] == Label::Person;
-            cells[x / GAP] += usize::from(is_person);
-        }
-    }
-    let blobs = connected_blobs(&counts.map(|&c| c > 0));
-    let mut people = vec![Blob::default(); blobs.count + 1];
-    for y in 0..grid.rows {
-        for (x, (&number, &count)) in blobs.numbers.row(y).iter().zip(counts.row(y)).enumerate() {
-            people[number as usize].add(x, y, count);
-        }
+    let blobs = LooseBlobs::of(regions.numbers.size(), GAP, counts_as_person);
+    let mut people = vec![Blob::default(); blobs.count() + 1];
+    for (x, y, number, pixels) in blobs.cells() {
+        people[number].add(x, y, pixels);
     }
     let strays = strays(&people[1..]);
     if !strays.contains(&true) {
@@ -53,7 +42,7 @@ pub(super) fn decide_strays_anew(classified: &mut Classified, regions: &Regions)
         let Some((x, y)) = any_pixel(regions, index, piece.window) else {
             continue;
         };
-        let blob = *blobs.numbers.at(x / GAP, y / GAP) as usize;
+        let blob = blobs.number_at(x, y);
         if blob > 0 && strays[blob - 1] {
             classified.labels[index] = without_person(classified.probabilities[index]).decision();
         }

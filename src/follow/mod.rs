@@ -16,7 +16,7 @@ mod weigh;
 use looks::Pictures;
 
 use crate::classify::Classified;
-use crate::region::{Regions, connected_blobs};
+use crate::region::{LooseBlobs, Regions};
 use crate::scene::{Label, Perceived, Plane, Size};
 
 /// What following reads beside the pieces; planes of the working copy.
@@ -129,25 +129,13 @@ fn field<'a>(regions: &Regions, classified: &Classified, seen: &'a FollowInputs<
 /// Gear in blobs that take `least` of the frame; gaps up to `gap` px do not part a blob.
 fn large_gear(labels: &Plane<Label>, gap: usize, least: f32) -> Plane<bool> {
     let size = labels.size();
-    let grid = Size {
-        columns: size.columns.div_ceil(gap),
-        rows: size.rows.div_ceil(gap),
-    };
-    let mut counts = Plane::filled(grid, 0usize);
-    for y in 0..size.rows {
-        let cells = counts.row_mut(y / gap);
-        for (x, &label) in labels.row(y).iter().enumerate() {
-            cells[x / gap] += usize::from(label == Label::Gear);
-        }
-    }
-    let blobs = connected_blobs(&counts.map(|&c| c > 0));
-    let mut areas = vec![0usize; blobs.count + 1];
-    for (&number, &count) in blobs.numbers.as_slice().iter().zip(counts.as_slice()) {
-        areas[number as usize] += count;
+    let blobs = LooseBlobs::of(size, gap, |x, y| *labels.at(x, y) == Label::Gear);
+    let mut areas = vec![0usize; blobs.count() + 1];
+    for (_, _, number, pixels) in blobs.cells() {
+        areas[number] += pixels;
     }
     let least = (least * size.area() as f32) as usize;
     Plane::from_fn(size, |x, y| {
-        let number = *blobs.numbers.at(x / gap, y / gap);
-        *labels.at(x, y) == Label::Gear && areas[number as usize] >= least
+        *labels.at(x, y) == Label::Gear && areas[blobs.number_at(x, y)] >= least
     })
 }

@@ -1,7 +1,7 @@
 //! What a pixel at or in gear and its surroundings look like, tile by tile.
 
 use crate::numeric::filter::box_mean;
-use crate::scene::{Perceived, Plane, Size, Window};
+use crate::scene::{Perceived, Plane, Window};
 
 /// Declares the features once: struct, names and row.
 macro_rules! pixel_features {
@@ -133,7 +133,7 @@ pub struct Measured {
 pub(super) const TILE: usize = 192;
 
 /// What a tile reads beyond its rim, px: the reach of the widest window and a line's half length.
-const MARGIN: usize = 40;
+pub(super) const MARGIN: usize = 40;
 
 /// Spread of colour over a 9 x 9 window up to which gear counts as flat: cloth, paint and metal, with
 /// noise and a slow gradient; leaves and grass have three times as much.
@@ -170,20 +170,10 @@ struct Tile {
     lines: [Line; DIRECTIONS],
 }
 
-/// A tile and what is read around it.
-pub(super) fn with_margin(tile: Window, frame: Size) -> Window {
-    Window {
-        left: tile.left.saturating_sub(MARGIN),
-        top: tile.top.saturating_sub(MARGIN),
-        right: (tile.right + MARGIN).min(frame.columns),
-        bottom: (tile.bottom + MARGIN).min(frame.rows),
-    }
-}
-
 /// Measures the pixels of a tile that are near the outline of gear.
 pub(super) fn measure_tile(sources: &Sources<'_>, tile: Window) -> Vec<Measured> {
     let frame = sources.gear.size();
-    let around = with_margin(tile, frame);
+    let around = tile.grown(MARGIN, frame);
     let part = read_tile(sources, around);
     let near_gear = box_mean(&part.gear, MARGIN);
     let side = |x: usize, y: usize| {
@@ -213,16 +203,9 @@ pub(super) fn measure_tile(sources: &Sources<'_>, tile: Window) -> Vec<Measured>
 }
 
 fn cropped(plane: &Plane<f32>, window: Window) -> Plane<f32> {
-    Plane::from_fn(size_of(window), |x, y| {
+    Plane::from_fn(window.size(), |x, y| {
         *plane.at(window.left + x, window.top + y)
     })
-}
-
-fn size_of(window: Window) -> Size {
-    Size {
-        columns: window.right - window.left,
-        rows: window.bottom - window.top,
-    }
 }
 
 fn planes_of(picture: &Perceived, window: Window) -> [Plane<f32>; 3] {
@@ -244,7 +227,7 @@ fn share(mask: &Plane<bool>) -> Plane<f32> {
 }
 
 fn read_tile(sources: &Sources<'_>, around: Window) -> Tile {
-    let size = size_of(around);
+    let size = around.size();
     let lit = planes_of(sources.lit_seen, around);
     let spreads = [1, 2, 4, 8].map(|reach| spread(&lit, reach));
     let gear = Plane::from_fn(size, |x, y| {

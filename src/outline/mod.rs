@@ -25,7 +25,7 @@ use crate::classify::Classified;
 use crate::numeric::filter::box_mean;
 use crate::region::{Regions, connected_blobs};
 use crate::scene::{Label, Perceived, Plane, Size, Window};
-use features::{Sources, TILE, measure_tile, with_margin};
+use features::{MARGIN, Sources, TILE, measure_tile};
 
 /// What the outline is read from beside the pieces; planes of the working copy.
 #[derive(Debug, Clone, Copy)]
@@ -204,21 +204,11 @@ fn measure_near(
 /// Tiles with something of `mask` in them or in what they read.
 fn tiles_near(mask: &Plane<bool>) -> Vec<Window> {
     let size = mask.size();
-    let mut tiles = Vec::new();
-    for top in (0..size.rows).step_by(TILE) {
-        for left in (0..size.columns).step_by(TILE) {
-            let tile = Window {
-                left,
-                top,
-                right: (left + TILE).min(size.columns),
-                bottom: (top + TILE).min(size.rows),
-            };
-            let around = with_margin(tile, size);
+    Window::tiles(size, TILE)
+        .filter(|tile| {
+            let around = tile.grown(MARGIN, size);
             let columns = around.left..around.right;
-            if (around.top..around.bottom).any(|y| mask.row(y)[columns.clone()].contains(&true)) {
-                tiles.push(tile);
-            }
-        }
-    }
-    tiles
+            (around.top..around.bottom).any(|y| mask.row(y)[columns.clone()].contains(&true))
+        })
+        .collect()
 }

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::numeric::segmentation::Pieces;
 use crate::numeric::spans::Spans;
-use crate::scene::Plane;
+use crate::scene::{Plane, Size};
 
 /// Connected blobs (eight neighbours), numbered from 1 in the order of their first pixels.
 ///
@@ -76,6 +76,61 @@ fn root(parent: &mut [u32], mut run: u32) -> u32 {
         run = next;
     }
     run
+}
+
+/// Blobs with gaps: what lies in cells that adjoin hangs together.
+#[derive(Debug)]
+pub struct LooseBlobs {
+    gap: usize,
+    blobs: Pieces,
+    /// Pixels a cell.
+    counts: Plane<usize>,
+}
+
+impl LooseBlobs {
+    /// Of what is `wanted` of a frame; gaps up to `gap` px do not part a blob.
+    pub fn of(size: Size, gap: usize, wanted: impl Fn(usize, usize) -> bool) -> Self {
+        let grid = Size {
+            columns: size.columns.div_ceil(gap),
+            rows: size.rows.div_ceil(gap),
+        };
+        let mut counts = Plane::filled(grid, 0usize);
+        for y in 0..size.rows {
+            let cells = counts.row_mut(y / gap);
+            for x in 0..size.columns {
+                cells[x / gap] += usize::from(wanted(x, y));
+            }
+        }
+        Self {
+            gap,
+            blobs: connected_blobs(&counts.map(|&c| c > 0)),
+            counts,
+        }
+    }
+
+    /// How many there are.
+    pub fn count(&self) -> usize {
+        self.blobs.count
+    }
+
+    /// Number from 1 of the blob that a pixel's cell belongs to; 0 for none.
+    pub fn number_at(&self, x: usize, y: usize) -> usize {
+        *self.blobs.numbers.at(x / self.gap, y / self.gap) as usize
+    }
+
+    /// Cells of the blobs: column and row of the cell, the blob's number, pixels.
+    pub fn cells(&self) -> impl Iterator<Item = (usize, usize, usize, usize)> {
+        let columns = self.counts.columns();
+        let both = self
+            .blobs
+            .numbers
+            .as_slice()
+            .iter()
+            .zip(self.counts.as_slice());
+        both.enumerate()
+            .filter(|(_, (number, _))| **number > 0)
+            .map(move |(i, (&number, &count))| (i % columns, i / columns, number as usize, count))
+    }
 }
 
 #[cfg(test)]

@@ -14,7 +14,7 @@ mod probe;
 mod stillness;
 mod surroundings;
 
-pub use blobs::connected_blobs;
+pub use blobs::{LooseBlobs, connected_blobs};
 pub use cut::{Neighbour, Observed, Piece, Regions, changed_pixels, cut_regions};
 pub use features::{FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE, PieceFeatures};
 

@@ -53,6 +53,19 @@ pub struct Window {
 }
 
 impl Window {
+    /// Windows of `side` by `side` pixels that cover a frame row by row, cut at its right and lower
+    /// borders.
+    pub fn tiles(frame: Size, side: usize) -> impl Iterator<Item = Self> {
+        (0..frame.rows).step_by(side).flat_map(move |top| {
+            (0..frame.columns).step_by(side).map(move |left| Self {
+                left,
+                top,
+                right: (left + side).min(frame.columns),
+                bottom: (top + side).min(frame.rows),
+            })
+        })
+    }
+
     /// Width in pixels.
     pub fn columns(&self) -> usize {
         self.right - self.left

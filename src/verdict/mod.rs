@@ -42,6 +42,9 @@ const MIN_GAP_SHARE: f32 = 0.0002;
 /// Tiles along the rim, px of the working copy.
 const RIM_TILE: usize = 48;
 
+/// Share of the plate by which a pixel counts as the mask's outer rim, where a seam would show.
+const RIM_SHARE: std::ops::Range<f32> = 0.02..0.5;
+
 /// Rim pixels that a tile needs to count.
 const MIN_RIM: usize = 60;
 
@@ -239,36 +242,29 @@ fn may_be_removed(piece: &Piece, p: &Probabilities, any_gear: bool) -> f32 {
 /// Tiles in which lit frame and relit plate disagree along the soft rim of the mask: a seam.
 fn rough_rims(signs: &Signs<'_>) -> Vec<HandWork> {
     let size = signs.share.size();
-    let mut found = Vec::new();
-    for top in (0..size.rows).step_by(RIM_TILE) {
-        for left in (0..size.columns).step_by(RIM_TILE) {
-            let window = Window {
-                left,
-                top,
-                right: (left + RIM_TILE).min(size.columns),
-                bottom: (top + RIM_TILE).min(size.rows),
-            };
-            let rim = mean_difference(signs, window, |x, y| {
-                (0.02..0.5).contains(signs.share.at(x, y))
-            });
-            let Some(mean) = rim.of_at_least(MIN_RIM).filter(|&m| m > RIM_DIFFERENCE) else {
-                continue;
-            };
-            let beside = mean_difference(signs, widened(window, size), |x, y| {
-                *signs.share.at(x, y) <= 0.0 && !signs.labels.at(x, y).is_person()
-            });
-            let moves = beside.of_at_least(MIN_BESIDE).unwrap_or(0.0);
-            if mean > RIM_STANDS_OUT * moves {
-                found.push(HandWork {
-                    place: boxed(window, signs.factor),
-                    reason: "frame and plate differ along the rim of the mask: a seam may show"
-                        .to_owned(),
-                    confidence: (mean / (2.0 * RIM_DIFFERENCE)).min(1.0),
-                });
-            }
-        }
-    }
-    found
+    Window::tiles(size, RIM_TILE)
+        .filter_map(|tile| {
+            let mean = rough_rim(signs, tile)?;
+            Some(HandWork {
+                place: boxed(tile, signs.factor),
+                reason: "frame and plate differ along the rim of the mask: a seam may show"
+                    .to_owned(),
+                confidence: (mean / (2.0 * RIM_DIFFERENCE)).min(1.0),
+            })
+        })
+        .collect()
+}
+
+/// Mean difference along the rim in a tile, where it stands out.
+fn rough_rim(signs: &Signs<'_>, tile: Window) -> Option<f32> {
+    let rim = mean_difference(signs, tile, |x, y| RIM_SHARE.contains(signs.share.at(x, y)));
+    let mean = rim.of_at_least(MIN_RIM).filter(|&m| m > RIM_DIFFERENCE)?;
+    let around = tile.grown(BESIDE_REACH, signs.share.size());
+    let beside = mean_difference(signs, around, |x, y| {
+        *signs.share.at(x, y) <= 0.0 && !signs.labels.at(x, y).is_person()
+    });
+    let moves = beside.of_at_least(MIN_BESIDE).unwrap_or(0.0);
+    (mean > RIM_STANDS_OUT * moves).then_some(mean)
 }
 
 /// A mean and over how many pixels.
@@ -298,15 +294,6 @@ fn mean_difference(
     Mean {
         value: sum / count.max(1) as f32,
         count,
-    }
-}
-
-fn widened(window: Window, size: Size) -> Window {
-    Window {
-        left: window.left.saturating_sub(BESIDE_REACH),
-        top: window.top.saturating_sub(BESIDE_REACH),
-        right: (window.right + BESIDE_REACH).min(size.columns),
-        bottom: (window.bottom + BESIDE_REACH).min(size.rows),
     }
 }
 
