@@ -167,8 +167,8 @@ fn from_seed(looker: &Looker<'_>, seed: &Seed) -> Option<Stroke> {
     let forth = follow(looker, &widest_look(looker, &line, thing)?, thing)?;
     let back = follow(looker, &widest_look(looker, &line.back(), thing)?, thing)?;
     let evidence = forth.evidence + back.evidence;
-    let mean = forth.mean.min(back.mean);
     let length = forth.length() + back.length();
+    let mean = (forth.mean * forth.length() + back.mean * back.length()) / length;
     let suffices = evidence >= ENOUGH.0 && mean >= ENOUGH.1 && length >= SHORTEST * looker.scale;
     suffices.then_some(Stroke {
         ways: [forth, back],
@@ -181,21 +181,29 @@ fn from_seed(looker: &Looker<'_>, seed: &Seed) -> Option<Stroke> {
 fn seeds(looker: &Looker<'_>) -> Vec<Seed> {
     let Size { columns, rows } = looker.size;
     let cells = columns.div_ceil(CELL);
+    let origin = Place { x: 0.0, y: 0.0 };
+    let step = std::f32::consts::PI / DIRECTIONS as f32;
+    let lines = std::array::from_fn(|k| Look::new(origin, k as f32 * step, 1.0));
     (0..rows.div_ceil(CELL) * cells)
         .into_par_iter()
         .filter_map(|cell| {
             let (x0, y0) = (cell % cells * CELL, cell / cells * CELL);
-            let inside = (y0..(y0 + CELL).min(rows))
-                .flat_map(|y| (x0..(x0 + CELL).min(columns)).map(move |x| (x, y)));
+            // Every other pixel, in turn: a thin line in any direction meets one of them.
+            let along = |y: usize| (x0 + (y & 1)..(x0 + CELL).min(columns)).step_by(2);
+            let inside = (y0..(y0 + CELL).min(rows)).flat_map(|y| along(y).map(move |x| (x, y)));
             inside
-                .filter_map(|(x, y)| line_at(looker, x, y))
+                .filter_map(|(x, y)| line_at(looker, &lines, (x, y)))
                 .max_by(|a, b| a.strength.total_cmp(&b.strength))
         })
         .collect()
 }
 
-/// The line at a pixel, if there is one that is news.
-fn line_at(looker: &Looker<'_>, x: usize, y: usize) -> Option<Seed> {
+/// The line at a pixel, if there is one that is news, among those of all directions.
+fn line_at(
+    looker: &Looker<'_>,
+    lines: &[Look; DIRECTIONS],
+    (x, y): (usize, usize),
+) -> Option<Seed> {
     let field = looker.field;
     let i = y * looker.size.columns + x;
     if !field.changed.as_slice()[i] || !field.is_open(i) {
@@ -205,9 +213,8 @@ fn line_at(looker: &Looker<'_>, x: usize, y: usize) -> Option<Seed> {
         x: x as f32,
         y: y as f32,
     };
-    let step = std::f32::consts::PI / DIRECTIONS as f32;
-    let lines = (0..DIRECTIONS).flat_map(|k| {
-        let line = Look::new(place, k as f32 * step, 1.0);
+    let lines = lines.iter().flat_map(|line| {
+        let line = line.from(place);
         REACHES.map(|reach| (line, reach * looker.scale))
     });
     let along = ALONG * looker.scale;
