@@ -38,7 +38,7 @@ const WOULD_SHOW: f32 = 7.0;
 const UNCHANGED: f32 = 2.5;
 const NEAR: [f32; 5] = [0.0, -2.5, 2.5, -5.0, 5.0];
 /// What ends along an edge of the scene, a wall's top or a door's post, is part of that edge as often:
-/// both sides of it, so far off, differ so much (CIE94), on so much of the gap.
+/// both sides of it, so far off, differ so much (CIE94), on so much of the way.
 const EDGE: (f32, f32) = (5.0, 8.0);
 const MOST_ON_EDGE: f32 = 0.7;
 /// What is preferred: a degree less of a turn is worth so much of that share.
@@ -109,7 +109,8 @@ pub(super) fn across(
     });
     let found = tries.filter_map(|(turn, line)| {
         let way = arrival((looker, large), &line, behind)?;
-        if behind != Behind::Stroke && on_edge(looker, &line, way) > MOST_ON_EDGE {
+        let gap = (1..way as usize).map(|at| line.onward(at as f32));
+        if behind != Behind::Stroke && on_edge(looker, gap) {
             return None;
         }
         let against = contrary(looker, &line, (way, behind), colour);
@@ -183,20 +184,18 @@ fn contrary(
     against / all.max(1.0)
 }
 
-/// Share of the gap on which it runs along an edge of the plate.
-fn on_edge(looker: &Looker<'_>, line: &Look, way: f32) -> f32 {
+/// Do so many of these looks lie along an edge of the plate?
+pub(super) fn on_edge(looker: &Looker<'_>, looks: impl Iterator<Item = Look>) -> bool {
     let off = EDGE.0 * looker.scale;
     let (mut along, mut all) = (0.0f32, 0.0f32);
-    let mut at = 1.0;
-    while at < way {
-        let sides = [-off, off].map(|off| looker.both(line.at(at, off)));
+    for look in looks {
+        let sides = [-off, off].map(|off| looker.both(look.at(0.0, off)));
         if let [Some([_, left]), Some([_, right])] = sides {
             all += 1.0;
             along += f32::from(difference(left, right).0 > EDGE.1);
         }
-        at += 1.0;
     }
-    along / all.max(1.0)
+    along > MOST_ON_EDGE * all
 }
 
 /// Ends of slender gear, looking away from it.

@@ -122,6 +122,11 @@ impl Course {
         self.points.last().map(|look| look.beside(0.0, width))
     }
 
+    /// Along its middle.
+    pub(super) fn looks(&self) -> impl Iterator<Item = Look> {
+        self.points.iter().copied()
+    }
+
     /// Px.
     pub(super) fn length(&self) -> f32 {
         self.points.len() as f32 * SPACING

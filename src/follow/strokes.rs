@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use super::link::{Behind, across};
+use super::link::{Behind, across, on_edge};
 use super::looks::{Look, Looker, On, Place, Thing, Tone};
 use super::slender::{Course, follow, widest_look};
 use crate::scene::{Plane, Size};
@@ -170,7 +170,9 @@ fn from_seed(looker: &Looker<'_>, seed: &Seed) -> Option<Stroke> {
     let length = forth.length() + back.length();
     let mean = (forth.mean * forth.length() + back.mean * back.length()) / length;
     let suffices = evidence >= ENOUGH.0 && mean >= ENOUGH.1 && length >= SHORTEST * looker.scale;
-    suffices.then_some(Stroke {
+    // Where the sun's edge wandered, or boards lie a little aside.
+    let is_edge = on_edge(looker, forth.looks().chain(back.looks()));
+    (suffices && !is_edge).then_some(Stroke {
         ways: [forth, back],
         evidence,
         colour,
