@@ -20,30 +20,10 @@ use std::time::{Duration, Instant};
 
 use derig::photo::{self, ReadLimits};
 
-use shoot::{Shoot, said};
+use shoot::{CLEAN, INPUTS, Shoot, files, inputs, said};
 
 /// Trials of stopping and killing; `DERIG_TRIALS` asks for more (200 before a release).
 const TRIALS: u64 = 9;
-
-const INPUTS: [&str; 3] = ["lit-1.jpg", "lit-2.jpg", "plate.jpg"];
-
-fn inputs(shoot: &Shoot) -> Vec<Vec<u8>> {
-    INPUTS
-        .iter()
-        .map(|name| std::fs::read(shoot.path(name)).unwrap())
-        .collect()
-}
-
-const CLEAN: [&str; 8] = [
-    "clean",
-    "lit-1.jpg",
-    "lit-2.jpg",
-    "--plate",
-    "plate.jpg",
-    "--out",
-    "out",
-    "--quiet",
-];
 
 fn started(shoot: &Shoot) -> Child {
     Command::new(env!("CARGO_BIN_EXE_derig"))
@@ -52,20 +32,6 @@ fn started(shoot: &Shoot) -> Child {
         .stderr(Stdio::piped())
         .spawn()
         .unwrap()
-}
-
-/// Files under a folder, by path.
-fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
-    let mut found = BTreeMap::new();
-    for entry in std::fs::read_dir(folder).into_iter().flatten() {
-        let path = entry.unwrap().path();
-        if path.is_dir() {
-            found.append(&mut files(&path));
-        } else {
-            found.insert(path.clone(), std::fs::read(&path).unwrap());
-        }
-    }
-    found
 }
 
 fn is_part(path: &Path) -> bool {

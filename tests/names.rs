@@ -13,34 +13,13 @@
 
 mod shoot;
 
-use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::io::Write as _;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-use shoot::{Shoot, said};
-
-const INPUTS: [&str; 3] = ["lit-1.jpg", "lit-2.jpg", "plate.jpg"];
-
-fn inputs(shoot: &Shoot) -> Vec<Vec<u8>> {
-    INPUTS
-        .iter()
-        .map(|name| std::fs::read(shoot.path(name)).unwrap())
-        .collect()
-}
-
-const CLEAN: [&str; 8] = [
-    "clean",
-    "lit-1.jpg",
-    "lit-2.jpg",
-    "--plate",
-    "plate.jpg",
-    "--out",
-    "out",
-    "--quiet",
-];
+use shoot::{CLEAN, Shoot, files, inputs, said};
 
 fn run(shoot: &Shoot, args: &[&OsStr]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_derig"))
@@ -48,20 +27,6 @@ fn run(shoot: &Shoot, args: &[&OsStr]) -> Output {
         .args(args)
         .output()
         .unwrap()
-}
-
-/// Every file below a folder.
-fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
-    let mut found = BTreeMap::new();
-    for entry in std::fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        if path.is_dir() {
-            found.append(&mut files(&path));
-        } else {
-            found.insert(path.clone(), std::fs::read(&path).unwrap());
-        }
-    }
-    found
 }
 
 #[test]

@@ -6,7 +6,7 @@ use std::io::Cursor;
 use derig::handover::read_kept;
 use libfuzzer_sys::fuzz_target;
 
-fuzz_target!(|bytes: &[u8]| {
+fuzz_target!(init: derig_fuzz::stay_on_one_thread(), |bytes: &[u8]| {
     let lit = derig_fuzz::picture();
     if let Ok(kept) = read_kept(Cursor::new(bytes), &lit) {
         assert_eq!(kept.merged.size, lit.size);

@@ -6,7 +6,7 @@ use derig::photo::{ReadLimits, read_bytes};
 use derig::scene::Plane;
 use libfuzzer_sys::fuzz_target;
 
-fuzz_target!(|bytes: &[u8]| {
+fuzz_target!(init: derig_fuzz::stay_on_one_thread(), |bytes: &[u8]| {
     let limits = ReadLimits {
         max_pixels: 1 << 16,
         max_bytes: 1 << 20,

@@ -5,7 +5,7 @@ use derig::classify::Model;
 use derig::region::FEATURE_COUNT;
 use libfuzzer_sys::fuzz_target;
 
-fuzz_target!(|bytes: &[u8]| {
+fuzz_target!(init: derig_fuzz::stay_on_one_thread(), |bytes: &[u8]| {
     let Ok(text) = std::str::from_utf8(bytes) else {
         return;
     };

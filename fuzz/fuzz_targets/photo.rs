@@ -6,7 +6,7 @@ use std::io::Cursor;
 use derig::photo::{self, Format, ReadLimits};
 use libfuzzer_sys::fuzz_target;
 
-fuzz_target!(|bytes: &[u8]| {
+fuzz_target!(init: derig_fuzz::stay_on_one_thread(), |bytes: &[u8]| {
     let limits = ReadLimits {
         max_pixels: 1 << 20,
         max_bytes: 1 << 24,

@@ -4,7 +4,7 @@
 use derig::photo::{Metadata, ReadLimits, read_bytes};
 use libfuzzer_sys::fuzz_target;
 
-fuzz_target!(|icc: &[u8]| {
+fuzz_target!(init: derig_fuzz::stay_on_one_thread(), |icc: &[u8]| {
     let metadata = Metadata {
         icc: Some(icc.to_vec()),
         ..Metadata::default()

@@ -6,7 +6,7 @@ use std::io::Cursor;
 use derig::photo::{Format, Metadata, ReadLimits, encode, read_bytes};
 use libfuzzer_sys::fuzz_target;
 
-fuzz_target!(|bytes: &[u8]| {
+fuzz_target!(init: derig_fuzz::stay_on_one_thread(), |bytes: &[u8]| {
     let (xmp, exif) = bytes.split_at(bytes.len() / 4);
     let metadata = Metadata {
         exif: Some(exif.to_vec()),

@@ -14,6 +14,7 @@ use std::time::Instant;
 
 use super::args::{LayerChoice, RedoData, Timings};
 use super::exit_status::ExitStatus;
+use super::first_look::{first_look, observe};
 use super::frame_output::LitFacts;
 use super::hand_over::{failed_entry, write_all};
 use super::journal::Journal;
@@ -28,11 +29,6 @@ use super::run_report::{ErrorEntry, FrameEntry, RunReport, shown};
 use crate::page::Pictures;
 use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning};
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
-use crate::scene::CodeValues;
-
-/// Decoded frames kept from the first look to the clean-up, bytes: two of 24 MP at 8 bits. What
-/// does not fit is decoded a second time.
-const KEPT_FRAMES_BYTES: usize = 150 << 20;
 
 /// Runs a plan and writes its report.
 ///
@@ -143,9 +139,9 @@ pub(super) fn file_failure(error: PhotoError) -> Failure {
 }
 
 /// A frame as the reader hands it over.
-struct Read {
-    photo: Result<Photo, PhotoError>,
-    seconds: f64,
+pub(super) struct Read {
+    pub(super) photo: Result<Photo, PhotoError>,
+    pub(super) seconds: f64,
 }
 
 impl Read {
@@ -210,7 +206,7 @@ pub(super) fn clean_frames(
             let mut photos = read_plates(&plan.plates, messages)?;
             plate_coded = photos.first_mut().and_then(only_frame::worth_keeping);
             let mut plates = of_plates(photos)?;
-            kept = observe(plan, &mut plates, &first_look, &looked_at);
+            kept = observe(&mut plates, &to_read, &first_look, &looked_at);
             set_up = Some(plates);
         }
         drop(looked_at);
@@ -266,18 +262,9 @@ pub(super) fn clean_frames(
     })
 }
 
-fn readable(plan: &CleanPlan) -> Vec<usize> {
+pub(super) fn readable(plan: &CleanPlan) -> Vec<usize> {
     (0..plan.frames.len())
         .filter(|&i| plan.frames[i].target.is_ok())
-        .collect()
-}
-
-/// The frames that are shown to the set-up before the first is cleaned.
-pub(super) fn first_look(plan: &CleanPlan) -> Vec<usize> {
-    let readable = readable(plan);
-    SetUp::frames_to_observe(readable.len())
-        .into_iter()
-        .filter_map(|i| readable.get(i).copied())
         .collect()
 }
 
@@ -334,54 +321,6 @@ fn of_plates(photos: Vec<Photo>) -> Result<SetUp, Failure> {
         error: Box::new(e),
         status: ExitStatus::WrongUsage,
     })
-}
-
-/// Shows the first-look frames to the set-up and keeps what fits for the clean-up.
-fn observe(
-    plan: &CleanPlan,
-    set_up: &mut SetUp,
-    first_look: &[usize],
-    looked_at: &Receiver<Read>,
-) -> BTreeMap<usize, Read> {
-    let mut kept = BTreeMap::new();
-    let mut room = KEPT_FRAMES_BYTES;
-    for (&index, mut read) in first_look.iter().zip(looked_at.iter()) {
-        let Ok(photo) = &mut read.photo else {
-            kept.insert(index, read);
-            continue;
-        };
-        let frame = Frame {
-            samples: std::mem::replace(&mut photo.samples, no_samples()),
-            encoding: photo.encoding.clone(),
-        };
-        // What keeps a frame from being observed keeps it from being cleaned, and is told then.
-        let _ = set_up.observe(index, &frame);
-        photo.samples = frame.samples;
-        let bytes = bytes(&photo.samples.values);
-        if bytes <= room && plan.frames[index].finished.is_none() {
-            room -= bytes;
-            kept.insert(index, read);
-        }
-    }
-    kept
-}
-
-fn bytes(values: &CodeValues) -> usize {
-    match values {
-        CodeValues::Eight(v) => v.len(),
-        CodeValues::Sixteen(v) => 2 * v.len(),
-    }
-}
-
-fn no_samples() -> crate::scene::Samples {
-    crate::scene::Samples {
-        size: crate::scene::Size {
-            columns: 0,
-            rows: 0,
-        },
-        layout: crate::scene::ChannelLayout::Grey,
-        values: CodeValues::Eight(Vec::new()),
-    }
 }
 
 /// Are the lit frame's samples wanted once it is cleaned? They are for layers and the page.

@@ -13,6 +13,7 @@ mod corrections;
 mod demo;
 mod exit_status;
 mod file_identity;
+mod first_look;
 mod frame_output;
 mod hand_over;
 mod join;

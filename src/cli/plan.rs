@@ -9,9 +9,9 @@ use super::args::{
 };
 use rayon::prelude::*;
 
-use super::clean::first_look;
 use super::content_hash::content_hash;
 use super::file_identity::FileIdentity;
+use super::first_look::first_look;
 use super::journal::{Earlier, Journal};
 use super::messages::Failure;
 use super::page_output::{PAGE_STEM, folder_of};

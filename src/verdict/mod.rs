@@ -305,3 +305,57 @@ fn boxed(window: Window, factor: usize) -> Box2 {
         height: window.rows() * factor,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE: Size = Size {
+        columns: 192,
+        rows: 144,
+    };
+
+    /// How many tiles are asked about along the soft rim of a mask whose rim differs by 9 units,
+    /// what is beside it by `beside`.
+    fn rims_asked_about(beside: f32) -> usize {
+        // A soft rim of 12 px across the middle of two tiles; the plate shows to its left.
+        let share = Plane::from_fn(SIZE, |x, _| {
+            (1.0 - (x as f32 - 66.0) / 12.0).clamp(0.0, 1.0)
+        });
+        let difference = share.map(|&s| if s > 0.0 { 9.0 } else { beside });
+        let labels = Plane::filled(SIZE, Label::Other);
+        let (usable, sky) = (Plane::filled(SIZE, true), Plane::filled(SIZE, false));
+        let regions = Regions {
+            numbers: Plane::filled(SIZE, 0),
+            pieces: Vec::new(),
+        };
+        let classified = Classified {
+            probabilities: Vec::new(),
+            labels: Vec::new(),
+        };
+        let (verdict, places) = judge(&Signs {
+            regions: &regions,
+            classified: &classified,
+            labels: &labels,
+            usable: &usable,
+            sky: &sky,
+            share: &share,
+            difference: &difference,
+            residual_px: 0.0,
+            factor: 1,
+        });
+        assert_eq!(verdict == Verdict::Finished, places.is_empty());
+        places.len()
+    }
+
+    #[test]
+    fn a_rim_beside_what_did_not_change_is_asked_about() {
+        // Three rows of tiles, one column of them with rim.
+        assert_eq!(rims_asked_about(0.5), 3);
+    }
+
+    #[test]
+    fn a_rim_among_leaves_that_moved_as_much_is_not() {
+        assert_eq!(rims_asked_about(8.0), 0);
+    }
+}

@@ -2,6 +2,7 @@
 
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Output;
 
@@ -16,6 +17,43 @@ pub(crate) fn sample(name: &str) -> PathBuf {
     Path::new(SAMPLES).join(name)
 }
 
+/// The pictures of a fresh [`Shoot`].
+pub(crate) const INPUTS: [&str; 3] = ["lit-1.jpg", "lit-2.jpg", "plate.jpg"];
+
+/// The command that cleans both lit frames into `out`.
+pub(crate) const CLEAN: [&str; 8] = [
+    "clean",
+    "lit-1.jpg",
+    "lit-2.jpg",
+    "--plate",
+    "plate.jpg",
+    "--out",
+    "out",
+    "--quiet",
+];
+
+/// The bytes of the inputs, which no run may change.
+pub(crate) fn inputs(shoot: &Shoot) -> Vec<Vec<u8>> {
+    INPUTS
+        .iter()
+        .map(|name| std::fs::read(shoot.path(name)).unwrap())
+        .collect()
+}
+
+/// Every file below a folder, by path; none where there is no such folder.
+pub(crate) fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    for entry in std::fs::read_dir(folder).into_iter().flatten() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            found.append(&mut files(&path));
+        } else {
+            found.insert(path.clone(), std::fs::read(&path).unwrap());
+        }
+    }
+    found
+}
+
 /// A fresh folder with the sample plate and lit frames in it.
 pub(crate) struct Shoot {
     pub(crate) folder: TempDir,
@@ -24,7 +62,7 @@ pub(crate) struct Shoot {
 impl Shoot {
     pub(crate) fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        for name in ["plate.jpg", "lit-1.jpg", "lit-2.jpg"] {
+        for name in INPUTS {
             std::fs::copy(sample(name), folder.path().join(name)).unwrap();
         }
         Self { folder }
