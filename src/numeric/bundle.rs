@@ -180,6 +180,7 @@ fn means_of_rows<const N: usize>(
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "copies are exact")]
 mod tests {
     use super::*;
     use crate::numeric::filter::box_mean;

@@ -71,17 +71,14 @@ impl SmoothestLines {
 
     pub(super) fn at(&mut self, x: usize, y: usize) -> f32 {
         let group = x / GROUP;
-        let spreads = match self.known.at(group, y) {
-            Some(spreads) => *spreads,
-            None => {
-                let spreads = vectorised(
-                    #[inline(always)]
-                    || self.group(group * GROUP, y),
-                );
-                self.known.set(group, y, Some(spreads));
-                spreads
-            }
-        };
+        if let Some(spreads) = self.known.at(group, y) {
+            return spreads[x % GROUP];
+        }
+        let spreads = vectorised(
+            #[inline(always)]
+            || self.group(group * GROUP, y),
+        );
+        self.known.set(group, y, Some(spreads));
         spreads[x % GROUP]
     }
 
