@@ -102,6 +102,16 @@ impl Look {
         Self::new(self.start, self.heading + by, self.width)
     }
 
+    /// The look from the same place the other way.
+    pub(super) fn back(self) -> Self {
+        self.turned(std::f32::consts::PI)
+    }
+
+    /// Radians from the row's direction, downwards positive.
+    pub(super) fn heading(&self) -> f32 {
+        self.heading
+    }
+
     /// The look that goes on `way` px farther.
     pub(super) fn onward(&self, way: f32) -> Self {
         Self {
@@ -189,6 +199,24 @@ impl<'a> Looker<'a> {
     pub(super) fn is_gear(&self, place: Place) -> bool {
         let pixel = place.pixel(self.size);
         pixel.is_some_and(|(x, y)| *self.field.labels.at(x, y) == Label::Gear)
+    }
+
+    /// Is a person there? None beyond the frame.
+    pub(super) fn is_person(&self, place: Place) -> Option<bool> {
+        let (x, y) = place.pixel(self.size)?;
+        Some(self.field.is_person(y * self.size.columns + x))
+    }
+
+    /// Lit frame and relit plate there. None beyond the frame.
+    pub(super) fn both(&self, place: Place) -> Option<[[f32; 3]; 2]> {
+        let (x, y) = place.pixel(self.size)?;
+        let i = y * self.size.columns + x;
+        let FollowInputs {
+            lit_seen,
+            plate_seen,
+            ..
+        } = self.field.seen;
+        Some([lit_seen.at_index(i), plate_seen.at_index(i)])
     }
 
     /// Mean evidence in the lit frame along a straight band.

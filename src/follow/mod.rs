@@ -6,14 +6,16 @@
 //! its flat face, while what moves by itself does not. What is followed is cut out as pieces of its own.
 
 mod flat;
+mod link;
 mod looks;
 mod slender;
+mod strokes;
 mod surroundings;
 #[cfg(test)]
 pub(crate) mod tests;
 mod weigh;
 
-use looks::Pictures;
+use looks::{Looker, Pictures};
 
 use crate::classify::Classified;
 use crate::region::{LooseBlobs, Regions};
@@ -35,6 +37,10 @@ const ROUNDS: usize = 2;
 
 /// Probability of the person from which nothing is followed onto a piece.
 const PERSON_DOUBT: f32 = 0.3;
+
+/// Smallest piece of a person's shadow that bars the way, px of the working copy: smaller ones are
+/// lengths of cable as often.
+const SHADOW: usize = 60;
 
 /// Probability of gear in what was followed. Of the pixels followed on the training and development
 /// scenes, from pieces judged by models that had not seen the scene, 84 % were to go; nine tenths
@@ -59,7 +65,7 @@ impl Field<'_> {
     }
 
     fn is_person(&self, i: usize) -> bool {
-        self.person.as_slice()[i] || self.labels.as_slice()[i].is_person()
+        self.person.as_slice()[i]
     }
 
     /// May gear be followed onto this pixel, and is that news?
@@ -93,18 +99,67 @@ pub fn follow_gear(regions: &mut Regions, classified: &mut Classified, seen: &Fo
     for pixels in &grown {
         classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
     }
-    let mut pictures = None;
+    if !field.fresh.as_slice().contains(&true) {
+        return;
+    }
+    let pictures = Pictures::of(seen);
     for _ in 0..ROUNDS {
-        let seeds = slender::seeds(&field);
-        if seeds.is_empty() {
-            break;
-        }
-        let pictures = pictures.get_or_insert_with(|| Pictures::of(seen));
-        let courses = slender::trace(&field, pictures, &seeds);
-        field.fresh = Plane::filled(field.size(), false);
-        for pixels in &courses {
+        follow_on(&mut field, &pictures, (regions, classified));
+    }
+    if take_strokes(&mut field, &pictures, (regions, classified)) {
+        follow_on(&mut field, &pictures, (regions, classified));
+    }
+    close_gaps(&mut field, &pictures, (regions, classified));
+}
+
+type Decided<'a> = (&'a mut Regions, &'a mut Classified);
+
+/// Follows what is slender from the gear that nothing was followed from yet.
+fn follow_on(field: &mut Field<'_>, pictures: &Pictures<'_>, (regions, classified): Decided<'_>) {
+    let seeds = slender::seeds(field);
+    let courses = slender::trace(field, pictures, &seeds);
+    field.fresh = Plane::filled(field.size(), false);
+    for pixels in &courses {
+        classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
+    }
+}
+
+/// Takes the strokes that lead to gear, or to one that does. Were there any?
+fn take_strokes(
+    field: &mut Field<'_>,
+    pictures: &Pictures<'_>,
+    (regions, classified): Decided<'_>,
+) -> bool {
+    let mut strokes = strokes::find(&Looker::of(field, pictures));
+    let found = strokes.len();
+    for _ in 0..ROUNDS {
+        let looker = Looker::of(field, pictures);
+        let large = slender::beginnings(field);
+        let mut led = Vec::new();
+        strokes.retain(|stroke| {
+            let with_gap = stroke.with_gap(&looker, &large);
+            let is_led = with_gap.is_some();
+            led.extend(with_gap);
+            !is_led
+        });
+        for pixels in &led {
             classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
         }
+    }
+    strokes.len() < found
+}
+
+/// Takes the gaps between gear and gear that goes on beyond them.
+fn close_gaps(field: &mut Field<'_>, pictures: &Pictures<'_>, (regions, classified): Decided<'_>) {
+    field.fresh = field.labels.map(|l| *l == Label::Gear);
+    let seeds = slender::seeds(field);
+    let looker = Looker::of(field, pictures);
+    let gaps: Vec<Vec<usize>> = link::gaps(&looker, &seeds, &slender::beginnings(field))
+        .iter()
+        .map(|gap| gap.pixels_off_people(&looker))
+        .collect();
+    for pixels in &gaps {
+        classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
     }
 }
 
@@ -114,7 +169,11 @@ fn field<'a>(regions: &Regions, classified: &Classified, seen: &'a FollowInputs<
         n > 0 && {
             let i = n as usize - 1;
             let may_be = classified.probabilities[i].of(Label::Person) > PERSON_DOUBT;
-            may_be || classified.labels[i] == Label::Person
+            match classified.labels[i] {
+                Label::Person => true,
+                Label::PersonShadow => may_be || regions.pieces[i].area >= SHADOW,
+                _ => may_be,
+            }
         }
     });
     Field {

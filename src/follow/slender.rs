@@ -62,17 +62,17 @@ const ON_GEAR: f32 = 18.0;
 /// The longest course.
 const LONGEST: f32 = 2600.0;
 /// Points of a course and lanes of its band lie so far apart, px: no pixel between them is missed.
-const SPACING: f32 = 0.7;
+pub(super) const SPACING: f32 = 0.7;
 /// Share of a course that may lie on one that was taken already.
 const TAKEN_BEFORE: f32 = 0.5;
 
 /// A course that was followed.
-struct Course {
+pub(super) struct Course {
     /// Looks along its middle, [`SPACING`] apart.
     points: Vec<Look>,
     width: f32,
-    evidence: f32,
-    mean: f32,
+    pub(super) evidence: f32,
+    pub(super) mean: f32,
 }
 
 /// What begins at gear and goes on: indices of each course's pixels off the person, what is surest first.
@@ -106,8 +106,36 @@ pub(super) fn trace(
 }
 
 impl Course {
+    /// Across a gap, on no evidence of its own.
+    pub(super) fn across(points: Vec<Look>, width: f32) -> Self {
+        Self {
+            points,
+            width,
+            evidence: 0.0,
+            mean: 0.0,
+        }
+    }
+
+    /// Its last look.
+    pub(super) fn end(&self) -> Option<Look> {
+        let width = self.width;
+        self.points.last().map(|look| look.beside(0.0, width))
+    }
+
+    /// Px.
+    pub(super) fn length(&self) -> f32 {
+        self.points.len() as f32 * SPACING
+    }
+
+    /// Indices of the band's pixels off the person.
+    pub(super) fn pixels_off_people(&self, looker: &Looker<'_>) -> Vec<usize> {
+        let mut pixels = self.pixels(looker.size);
+        pixels.retain(|&i| !looker.field.is_person(i));
+        pixels
+    }
+
     /// Indices of the band's pixels.
-    fn pixels(&self, size: Size) -> Vec<usize> {
+    pub(super) fn pixels(&self, size: Size) -> Vec<usize> {
         let half = 0.5 * self.width + 0.5;
         let mut found = Vec::new();
         for point in &self.points {
@@ -125,11 +153,16 @@ impl Course {
     }
 }
 
+/// Gear in blobs large enough for something to begin there.
+pub(super) fn beginnings(field: &Field<'_>) -> Plane<bool> {
+    large_gear(&field.labels, GAP, LEAST_GEAR)
+}
+
 /// Pixels at the rim of gear that nothing was followed from yet.
 pub(super) fn seeds(field: &Field<'_>) -> Vec<Place> {
     let Size { columns, rows } = field.size();
     let labels = &field.labels;
-    let large = large_gear(labels, GAP, LEAST_GEAR);
+    let large = beginnings(field);
     let is_gear = |x: usize, y: usize| *labels.at(x, y) == Label::Gear;
     let mut seeds = Vec::new();
     for y in 1..rows.saturating_sub(1) {
@@ -147,16 +180,20 @@ pub(super) fn seeds(field: &Field<'_>) -> Vec<Place> {
     seeds
 }
 
+/// Directions all around, radians.
+pub(super) fn directions() -> impl Iterator<Item = f32> {
+    (0..360)
+        .step_by(DIRECTION_STEP)
+        .map(|d| (d as f32).to_radians())
+}
+
 fn courses(looker: &Looker<'_>, seeds: &[Place]) -> Vec<Course> {
     let step = seeds.len().div_ceil(MOST_SEEDS).max(1);
     seeds
         .par_iter()
         .step_by(step)
         .flat_map_iter(|&seed| {
-            let directions = (0..360).step_by(DIRECTION_STEP);
-            directions.filter_map(move |d| {
-                from_seed(looker, &Look::new(seed, (d as f32).to_radians(), 1.0))
-            })
+            directions().filter_map(move |d| from_seed(looker, &Look::new(seed, d, 1.0)))
         })
         .collect()
 }
@@ -206,6 +243,12 @@ fn first_look(looker: &Looker<'_>, line: &Look, thing: Thing) -> Option<Look> {
     if value < WORTH {
         return None;
     }
+    widest_look(looker, &line, thing)
+}
+
+/// A look as wide as what is seen along it.
+pub(super) fn widest_look(looker: &Looker<'_>, line: &Look, thing: Thing) -> Option<Look> {
+    let probe = PROBE * looker.scale;
     let mut best = (WORTH, None);
     for width in WIDTHS {
         let band = line.beside(0.0, width * looker.scale);
@@ -237,7 +280,7 @@ fn next_look(looker: &Looker<'_>, look: &Look, thing: Thing) -> Look {
 }
 
 /// Goes on from a first look for as long as there is evidence, and back to where that was greatest.
-fn follow(looker: &Looker<'_>, first: &Look, mut thing: Thing) -> Option<Course> {
+pub(super) fn follow(looker: &Looker<'_>, first: &Look, mut thing: Thing) -> Option<Course> {
     let advance = ADVANCE * looker.scale;
     let probe = PROBE * looker.scale;
     let mut course = Course {
@@ -255,7 +298,7 @@ fn follow(looker: &Looker<'_>, first: &Look, mut thing: Thing) -> Option<Course>
             break;
         };
         let field = looker.field;
-        if *field.person.at(x, y) || field.labels.at(x, y).is_person() {
+        if *field.person.at(x, y) {
             break;
         }
         let here = looker.step(&look, thing, (advance, probe), f32::NEG_INFINITY);

@@ -175,3 +175,85 @@ fn a_flat_face_goes_on_over_texture_and_no_farther() {
     });
     assert_eq!(outside.count(), 0);
 }
+
+const WALL: f32 = 55.0;
+
+/// A wall below leaves that hang before its upper part, and what stands before the wall.
+fn wall_below_leaves(stands: impl Fn(usize, usize) -> bool + Sync, seed: usize) -> Perceived {
+    seen(|x, y| match (is_box(x, y), stands(x, y)) {
+        (true, _) => 14.0 + chance(x, y, 3),
+        _ if y < 180 => leaves(x, y, seed),
+        (_, true) => 22.0 + chance(x, y, 3),
+        _ => WALL + chance(x, y, seed),
+    })
+}
+
+/// Rows of the wall in which two of three pixels at a column were taken.
+fn rows_taken(taken: &Plane<bool>, column: usize) -> usize {
+    let is_taken = |y: usize| (column..column + 3).filter(|&x| *taken.at(x, y)).count() >= 2;
+    (180..390).filter(|&y| is_taken(y)).count()
+}
+
+#[test]
+fn a_cable_whose_beginning_is_hidden_is_led_back_to_its_head() {
+    let cable = |x: usize, _: usize| (320..323).contains(&x);
+    let lit = wall_below_leaves(cable, 1);
+    let plate = seen(|x, y| {
+        if y < 180 {
+            leaves(x, y, 2)
+        } else {
+            WALL + chance(x, y, 2)
+        }
+    });
+    let taken = found(&lit, &plate, None);
+    let rows = rows_taken(&taken, 320);
+    assert!(rows > 195, "{rows} of 210 rows");
+    // The gap, too, near the straight line to the box.
+    let bridged = (104..180).filter(|&y| (314..329).any(|x| *taken.at(x, y)));
+    assert!(bridged.count() > 70);
+}
+
+#[test]
+fn a_line_that_leads_to_no_gear_is_left() {
+    let cable = |x: usize, _: usize| (80..83).contains(&x);
+    let lit = wall_below_leaves(cable, 1);
+    let plate = seen(|x, y| {
+        if y < 180 {
+            leaves(x, y, 2)
+        } else {
+            WALL + chance(x, y, 2)
+        }
+    });
+    assert_eq!(rows_taken(&found(&lit, &plate, None), 80), 0);
+}
+
+#[test]
+fn joints_of_boards_are_no_cables() {
+    // The boards' joints lie in light in the plate, in shade in the lit frame.
+    let joint = |x: usize, _: usize| x % 40 < 3 && x > 200;
+    let lit = wall_below_leaves(joint, 1);
+    let plate = seen(|x, y| {
+        if y < 180 {
+            leaves(x, y, 2)
+        } else {
+            WALL + chance(x, y, 2)
+        }
+    });
+    assert_eq!(rows_taken(&found(&lit, &plate, None), 320), 0);
+}
+
+#[test]
+fn a_pole_is_followed_across_a_wheel_of_its_own_tone() {
+    let wheel = |y: usize| (220..300).contains(&y);
+    let scene = |pole: bool, seed: usize| {
+        seen(move |x, y| match (is_box(x, y), pole && is_pole(x, y)) {
+            (true, _) | (_, true) => 14.0 + chance(x, y, 3),
+            _ if wheel(y) => 15.0 + chance(x, y, seed),
+            _ => WALL + chance(x, y, seed),
+        })
+    };
+    let taken = found(&scene(true, 1), &scene(false, 2), None);
+    let middle = |y: usize| *taken.at(298, y) || *taken.at(299, y);
+    let followed = (104..390).filter(|&y| middle(y)).count();
+    assert!(followed > 275, "{followed} of 286 rows");
+}
