@@ -56,16 +56,16 @@ impl Gradients {
         let blurred_rows = with_margin(2);
         let mut blurred = vec![0.0f32; blurred_rows.len() * size.columns];
         let [red, green, blue] = &picture.channels;
-        let log_luminance = |y: usize, out: &mut [f32]| {
-            let light = red.row(y).iter().zip(green.row(y)).zip(blue.row(y));
-            for (out, ((r, g), b)) in out.iter_mut().zip(light) {
-                let luminance = 0.2126 * r + 0.7152 * g + 0.0722 * b;
-                *out = ln(luminance.max(0.0) + FLARE);
-            }
-        };
         GaussianStrip::new(EDGE_BLUR, size).blur(
             blurred_rows.start,
-            log_luminance,
+            #[inline(always)]
+            |y, out| {
+                let light = red.row(y).iter().zip(green.row(y)).zip(blue.row(y));
+                for (out, ((r, g), b)) in out.iter_mut().zip(light) {
+                    let luminance = 0.2126 * r + 0.7152 * g + 0.0722 * b;
+                    *out = ln(luminance.max(0.0) + FLARE);
+                }
+            },
             &mut StripBuffers::default(),
             &mut blurred,
         );
@@ -97,11 +97,15 @@ impl Gradients {
             let y = y - self.first;
             let near = [y.saturating_sub(1), y, (y + 1).min(last)];
             let [above, here, below] = near.map(|y| &across[y * columns..][..columns]);
-            vectorised(|| {
-                for (out, ((a, b), c)) in out.iter_mut().zip(above.iter().zip(here).zip(below)) {
-                    *out = a.max(*b).max(*c);
-                }
-            });
+            vectorised(
+                #[inline(always)]
+                || {
+                    for (out, ((a, b), c)) in out.iter_mut().zip(above.iter().zip(here).zip(below))
+                    {
+                        *out = a.max(*b).max(*c);
+                    }
+                },
+            );
         }
         out
     }

@@ -68,6 +68,7 @@ fn relit_rows<'a>(
     plate: &'a SceneLinear,
     pool: &'a [Plane<f32>; 3],
 ) -> impl Fn(usize, usize, &mut [f32]) + Sync + Send + 'a {
+    #[inline(always)]
     |c, y, row| {
         let pairs = plate.channels[c].row(y).iter().zip(pool[c].row(y));
         for (out, (&p, &r)) in row.iter_mut().zip(pairs) {
@@ -103,7 +104,13 @@ fn seen(
             (&mut buffers.0, &mut buffers.1);
         for (c, light) in light.iter_mut().enumerate() {
             light.resize(lab[0].len(), 0.0);
-            blur.blur(first, |y, row| read(c, y, row), buffers, light);
+            blur.blur(
+                first,
+                #[inline(always)]
+                |y, row| read(c, y, row),
+                buffers,
+                light,
+            );
         }
         lab_from_linear(light.each_ref().map(Vec::as_slice), to_xyz, lab);
     })
@@ -138,12 +145,15 @@ fn mean_excess(light: &LightingChange) -> Plane<f32> {
             let ratio = light.log_ratio.each_ref().map(|plane| plane.row(y));
             let pool = light.pool.each_ref().map(|plane| plane.row(y));
             let mean = |[r, g, b]: [&[f32]; 3], x: usize| (r[x] + g[x] + b[x]) / 3.0;
-            vectorised(|| {
-                let (ratio, pool) = (ratio.map(|r| &r[..columns]), pool.map(|p| &p[..columns]));
-                for (x, out) in out[..columns].iter_mut().enumerate() {
-                    *out = mean(ratio, x) - mean(pool, x);
-                }
-            });
+            vectorised(
+                #[inline(always)]
+                || {
+                    let (ratio, pool) = (ratio.map(|r| &r[..columns]), pool.map(|p| &p[..columns]));
+                    for (x, out) in out[..columns].iter_mut().enumerate() {
+                        *out = mean(ratio, x) - mean(pool, x);
+                    }
+                },
+            );
         });
     out
 }

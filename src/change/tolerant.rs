@@ -48,23 +48,26 @@ fn tolerant(one: &Perceived, other: &Perceived, reach: usize, asked: Option<&Spa
             if runs.is_empty() {
                 return;
             }
-            vectorised(|| {
-                buffers.here.read(one, y, 0);
-                let rows = [y.saturating_sub(reach), y, (y + reach).min(size.rows - 1)];
-                for (row, y) in buffers.there.iter_mut().zip(rows) {
-                    row.read(other, y, reach);
-                }
-                let mut done = 0;
-                for run in runs {
-                    // Whole groups, none of them twice.
-                    let first = (run.from / GROUP * GROUP).max(done);
-                    done = run.to.next_multiple_of(GROUP).min(size.columns);
-                    for from in (first..done).step_by(GROUP) {
-                        let to = (from + GROUP).min(size.columns);
-                        buffers.compare_group(from, reach, &mut out[from..to]);
+            vectorised(
+                #[inline(always)]
+                || {
+                    buffers.here.read(one, y, 0);
+                    let rows = [y.saturating_sub(reach), y, (y + reach).min(size.rows - 1)];
+                    for (row, y) in buffers.there.iter_mut().zip(rows) {
+                        row.read(other, y, reach);
                     }
-                }
-            });
+                    let mut done = 0;
+                    for run in runs {
+                        // Whole groups, none of them twice.
+                        let first = (run.from / GROUP * GROUP).max(done);
+                        done = run.to.next_multiple_of(GROUP).min(size.columns);
+                        for from in (first..done).step_by(GROUP) {
+                            let to = (from + GROUP).min(size.columns);
+                            buffers.compare_group(from, reach, &mut out[from..to]);
+                        }
+                    }
+                },
+            );
         });
     out
 }
@@ -97,30 +100,33 @@ pub fn nearest_difference(
                 if groups.is_empty() {
                     return;
                 }
-                vectorised(|| {
-                    here.read(one, y, 0);
-                    for (n, dy) in (0..=2 * reach).step_by(step).enumerate() {
-                        there.read(
-                            other,
-                            (y + dy).saturating_sub(reach).min(size.rows - 1),
-                            reach,
-                        );
-                        for &group in &groups {
-                            let from = group * GROUP;
-                            let to = (from + GROUP).min(size.columns);
-                            let best = &mut out[from..to];
-                            if n == 0 {
-                                best.fill(f32::INFINITY);
-                            }
-                            for shift in (0..=2 * reach).step_by(step) {
-                                compare_min(here, from, there, from + shift, best);
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        here.read(one, y, 0);
+                        for (n, dy) in (0..=2 * reach).step_by(step).enumerate() {
+                            there.read(
+                                other,
+                                (y + dy).saturating_sub(reach).min(size.rows - 1),
+                                reach,
+                            );
+                            for &group in &groups {
+                                let from = group * GROUP;
+                                let to = (from + GROUP).min(size.columns);
+                                let best = &mut out[from..to];
+                                if n == 0 {
+                                    best.fill(f32::INFINITY);
+                                }
+                                for shift in (0..=2 * reach).step_by(step) {
+                                    compare_min(here, from, there, from + shift, best);
+                                }
                             }
                         }
-                    }
-                    for out in out.iter_mut() {
-                        *out = out.sqrt();
-                    }
-                });
+                        for out in out.iter_mut() {
+                            *out = out.sqrt();
+                        }
+                    },
+                );
             },
         );
     out

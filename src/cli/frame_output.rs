@@ -9,7 +9,7 @@ use super::content_hash::content_hash;
 use super::limits;
 use super::plan::Target;
 use super::settings::name_of;
-use crate::handover::{self, Parts, mask_picture};
+use crate::handover::{self, Parts, mask_picture, write_mask_png};
 use crate::photo::{
     self, Existing, Format, Metadata, PhotoError, PhotoWarning, StoredAs, screen_copy,
 };
@@ -116,7 +116,12 @@ pub(super) fn write(
     };
     // Encoded while the picture is written, but put in its place only where there is a picture.
     let encode_mask = || {
-        let mask = mask_picture(mask, how.mask_depth.bits());
+        let bits = how.mask_depth.bits();
+        if target.mask_format == Format::Png {
+            let mut bytes = Vec::new();
+            return write_mask_png(&mut bytes, &mask, bits, resolution).map(|()| bytes);
+        }
+        let mask = mask_picture(mask, bits);
         let metadata = Metadata {
             resolution,
             ..Metadata::default()

@@ -8,14 +8,14 @@
 //! | `mask.png` | share of the plate, 16 bits, cut to the mask |
 //! | `merged.png` | the merge's samples, cut to the mask, 0 where it is the lit frame's |
 
-use std::io::{Cursor, Read, Seek, Write};
+use std::io::{Read, Seek, Write};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipArchive, ZipWriter};
 
-use crate::photo::{self, Format, Metadata, PhotoErrorKind, ReadLimits};
+use crate::photo::{self, PhotoErrorKind, ReadLimits, RowsOf, write_png_rows};
 use crate::pipeline::{Decision, Lie};
 use crate::scene::{ChannelLayout, CodeValues, Label, Plane, Samples, Size, Window};
 
@@ -96,20 +96,17 @@ pub fn write_kept(
         labels: decision.labels.clone(),
     };
     let text = serde_json::to_vec(&text).expect("a decision has string keys only");
-    let mut pictures = vec![
-        (PIECES, pieces_picture(&decision.pieces)),
-        (SKY, sky_picture(&decision.sky)),
-    ];
+    let mut pictures = vec![(PIECES, Picture::Pieces), (SKY, Picture::Sky)];
     if let Some(window) = window {
-        pictures.push((MASK, mask_cut(mask, window)));
-        pictures.push((MERGED, merged_cut(merged, mask, window)));
+        pictures.push((MASK, Picture::Mask(window)));
+        pictures.push((MERGED, Picture::Merged(window)));
     }
     let encoded: Vec<_> = pictures
         .into_par_iter()
         .map(|(name, picture)| {
-            let mut png = Cursor::new(Vec::new());
-            photo::encode(&mut png, picture, &Metadata::default(), Format::Png)?;
-            Ok((name, png.into_inner()))
+            let mut png = Vec::new();
+            picture.encode(&mut png, (merged, mask), decision)?;
+            Ok((name, png))
         })
         .collect::<Result<_, PhotoErrorKind>>()?;
     let failed = |e: zip::result::ZipError| PhotoErrorKind::Io(e.into());
@@ -269,74 +266,100 @@ fn window_of(mask: &Plane<u16>) -> Option<Window> {
     })
 }
 
-fn mask_cut(mask: &Plane<u16>, window: Window) -> Samples {
-    let rows = (window.top..window.bottom).map(|y| &mask.row(y)[window.left..window.right]);
-    Samples {
-        size: window.size(),
-        layout: ChannelLayout::Grey,
-        values: CodeValues::Sixteen(rows.flatten().copied().collect()),
-    }
+/// One of the pictures that are kept.
+#[derive(Debug, Clone, Copy)]
+enum Picture {
+    Pieces,
+    Sky,
+    /// Cut to a window.
+    Mask(Window),
+    /// Likewise.
+    Merged(Window),
 }
 
-fn merged_cut(merged: &Samples, mask: &Plane<u16>, window: Window) -> Samples {
-    let layout = match merged.layout {
-        ChannelLayout::Grey | ChannelLayout::GreyAlpha => ChannelLayout::Grey,
-        ChannelLayout::Rgb | ChannelLayout::Rgba => ChannelLayout::Rgb,
-    };
-    let size = window.size();
-    let values = match &merged.values {
-        CodeValues::Eight(v) => {
-            CodeValues::Eight(cut(v, merged.layout.count(), layout.count(), mask, window))
-        }
-        CodeValues::Sixteen(v) => {
-            CodeValues::Sixteen(cut(v, merged.layout.count(), layout.count(), mask, window))
-        }
-    };
-    Samples {
-        size,
-        layout,
-        values,
-    }
-}
-
-fn cut<T: Copy + Default>(
-    values: &[T],
-    step: usize,
-    colours: usize,
-    mask: &Plane<u16>,
-    window: Window,
-) -> Vec<T> {
-    let mut out = vec![T::default(); window.size().area() * colours];
-    for (y, row) in out.chunks_exact_mut(window.columns() * colours).enumerate() {
-        let shares = &mask.row(window.top + y)[window.left..window.right];
-        for (x, pixel) in row.chunks_exact_mut(colours).enumerate() {
-            if shares[x] > 0 {
-                let at = ((window.top + y) * mask.columns() + window.left + x) * step;
-                pixel.copy_from_slice(&values[at..at + colours]);
+impl Picture {
+    fn encode(
+        self,
+        out: &mut Vec<u8>,
+        (merged, mask): (&Samples, &Plane<u16>),
+        decision: &Decision,
+    ) -> Result<(), PhotoErrorKind> {
+        let rows = |size, layout, bits| RowsOf { size, layout, bits };
+        match self {
+            Self::Pieces => {
+                let pieces = &decision.pieces;
+                let rows = rows(pieces.size(), ChannelLayout::Rgb, 8);
+                write_png_rows(out, rows, None, |y, row| {
+                    for (out, n) in row.as_chunks_mut::<3>().0.iter_mut().zip(pieces.row(y)) {
+                        let [_, r, g, b] = n.to_be_bytes();
+                        *out = [r, g, b];
+                    }
+                })
+            }
+            Self::Sky => {
+                let rows = rows(decision.sky.size(), ChannelLayout::Grey, 8);
+                write_png_rows(out, rows, None, |y, row| {
+                    for (out, &open) in row.iter_mut().zip(decision.sky.row(y)) {
+                        *out = if open { u8::MAX } else { 0 };
+                    }
+                })
+            }
+            Self::Mask(window) => {
+                let rows = rows(window.size(), ChannelLayout::Grey, 16);
+                write_png_rows(out, rows, None, |y, row| {
+                    let shares = &mask.row(window.top + y)[window.left..window.right];
+                    for (out, share) in row.as_chunks_mut::<2>().0.iter_mut().zip(shares) {
+                        *out = share.to_be_bytes();
+                    }
+                })
+            }
+            Self::Merged(window) => {
+                let layout = match merged.layout {
+                    ChannelLayout::Grey | ChannelLayout::GreyAlpha => ChannelLayout::Grey,
+                    ChannelLayout::Rgb | ChannelLayout::Rgba => ChannelLayout::Rgb,
+                };
+                let rows = rows(window.size(), layout, merged.bits());
+                write_png_rows(out, rows, None, |y, row| {
+                    merged_row(merged, mask, (window, y), layout.count(), row);
+                })
             }
         }
     }
-    out
 }
 
-fn pieces_picture(pieces: &Plane<u32>) -> Samples {
-    let bytes = |n: &u32| {
-        let [_, r, g, b] = n.to_be_bytes();
-        [r, g, b]
-    };
-    Samples {
-        size: pieces.size(),
-        layout: ChannelLayout::Rgb,
-        values: CodeValues::Eight(pieces.as_slice().iter().flat_map(bytes).collect()),
-    }
-}
-
-fn sky_picture(sky: &Plane<bool>) -> Samples {
-    let codes = sky.map(|&open| if open { u8::MAX } else { 0 });
-    Samples {
-        size: sky.size(),
-        layout: ChannelLayout::Grey,
-        values: CodeValues::Eight(codes.as_slice().to_vec()),
+/// The row `y` of a window of the merge, in PNG's order of bytes; 0 where it is the lit frame's.
+fn merged_row(
+    merged: &Samples,
+    mask: &Plane<u16>,
+    (window, y): (Window, usize),
+    colours: usize,
+    out: &mut [u8],
+) {
+    let y = window.top + y;
+    let step = merged.layout.count();
+    let first = y * mask.columns() + window.left;
+    let samples = first * step..(first + window.columns()) * step;
+    let shares = &mask.row(y)[window.left..window.right];
+    out.fill(0);
+    match &merged.values {
+        CodeValues::Eight(values) => {
+            let pixels = values[samples].chunks_exact(step).zip(shares);
+            for (out, (pixel, &share)) in out.chunks_exact_mut(colours).zip(pixels) {
+                if share > 0 {
+                    out.copy_from_slice(&pixel[..colours]);
+                }
+            }
+        }
+        CodeValues::Sixteen(values) => {
+            let pixels = values[samples].chunks_exact(step).zip(shares);
+            for (out, (pixel, &share)) in out.chunks_exact_mut(2 * colours).zip(pixels) {
+                if share > 0 {
+                    for (out, code) in out.as_chunks_mut::<2>().0.iter_mut().zip(pixel) {
+                        *out = code.to_be_bytes();
+                    }
+                }
+            }
+        }
     }
 }
 

@@ -1,9 +1,11 @@
 //! The layers of a cleaned frame.
 
 use std::borrow::Cow;
+use std::io::Write;
 
 use rayon::prelude::*;
 
+use crate::photo::{PhotoErrorKind, Resolution, RowsOf, write_png_rows};
 use crate::scene::{ChannelLayout, CodeValues, Plane, Samples, Size};
 
 /// Without a relit plate the patch's colour is worked back out of the merge; below this share of
@@ -220,6 +222,35 @@ pub fn mask_picture(mask: Plane<u16>, bits: u8) -> Samples {
         layout: ChannelLayout::Grey,
         values,
     }
+}
+
+/// [`mask_picture`] as PNG, with what the lit frame says of its resolution.
+///
+/// # Errors
+/// [`PhotoErrorKind`] when `out` cannot be written.
+pub fn write_mask_png(
+    out: &mut impl Write,
+    mask: &Plane<u16>,
+    bits: u8,
+    resolution: Option<Resolution>,
+) -> Result<(), PhotoErrorKind> {
+    let rows = RowsOf {
+        size: mask.size(),
+        layout: ChannelLayout::Grey,
+        bits,
+    };
+    write_png_rows(out, rows, resolution, |y, row| {
+        let shares = mask.row(y);
+        if bits == 8 {
+            for (out, &share) in row.iter_mut().zip(shares) {
+                *out = eight_bit_share(share);
+            }
+        } else {
+            for (out, share) in row.as_chunks_mut::<2>().0.iter_mut().zip(shares) {
+                *out = share.to_be_bytes();
+            }
+        }
+    })
 }
 
 pub(super) fn eight_bit_share(share: u16) -> u8 {

@@ -11,7 +11,7 @@ mod openraster_read;
 pub mod painted;
 
 pub use kept::{Kept, KeptError, read_kept, write_kept};
-pub use layers::{Layer, LayerKind, Parts, Visibility, mask_picture, patch};
+pub use layers::{Layer, LayerKind, Parts, Visibility, mask_picture, patch, write_mask_png};
 pub use openraster::write;
 pub use openraster_read::{HandedBack, LayerBack, Limits, OpenRasterError, read};
 pub use painted::{PaintedError, mask_from_painted, painted_over, shares_of};

@@ -87,33 +87,83 @@ fn fine_agreement(lit: &Plane<f32>, plate: &Plane<f32>, floor: &Plane<f32>) -> P
             || (StripBuffers::default(), [const { Vec::new() }; 5]),
             |(buffers, means), (strip, (out, floor))| {
                 let first = strip * CONVOLVED_ROWS;
-                let mut blurred = |k: usize, of: fn(f32, f32) -> f32| {
-                    let read = |y: usize, row: &mut [f32]| {
-                        let pairs = lit.row(y).iter().zip(plate.row(y));
-                        for (value, (&l, &p)) in row.iter_mut().zip(pairs) {
-                            *value = of(l, p);
-                        }
-                    };
-                    means[k].resize(out.len(), 0.0);
-                    blur.blur(first, read, buffers, &mut means[k]);
+                for mean in means.iter_mut() {
+                    mean.resize(out.len(), 0.0);
+                }
+                let mut blurred = Blurred {
+                    blur: &blur,
+                    first,
+                    pair: [lit, plate],
+                    buffers,
                 };
-                blurred(0, |l, _| l);
-                blurred(1, |_, p| p);
-                blurred(2, |l, _| l * l);
-                blurred(3, |_, p| p * p);
-                blurred(4, |l, p| l * p);
+                let [l, p, ll, pp, lp] = means.each_mut();
+                blurred.of(
+                    #[inline(always)]
+                    |l, _| l,
+                    l,
+                );
+                blurred.of(
+                    #[inline(always)]
+                    |_, p| p,
+                    p,
+                );
+                blurred.of(
+                    #[inline(always)]
+                    |l, _| l * l,
+                    ll,
+                );
+                blurred.of(
+                    #[inline(always)]
+                    |_, p| p * p,
+                    pp,
+                );
+                blurred.of(
+                    #[inline(always)]
+                    |l, p| l * p,
+                    lp,
+                );
                 let [l, p, ll, pp, lp] = means.each_ref().map(|mean| &mean[..out.len()]);
                 let floor = &floor[..out.len()];
-                vectorised(|| {
-                    for (x, out) in out.iter_mut().enumerate() {
-                        let (lit, plate) = (ll[x] - l[x] * l[x], pp[x] - p[x] * p[x]);
-                        let covariance = lp[x] - l[x] * p[x];
-                        *out = (2.0 * covariance + floor[x]) / (lit + plate + floor[x]);
-                    }
-                });
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for (x, out) in out.iter_mut().enumerate() {
+                            let (lit, plate) = (ll[x] - l[x] * l[x], pp[x] - p[x] * p[x]);
+                            let covariance = lp[x] - l[x] * p[x];
+                            *out = (2.0 * covariance + floor[x]) / (lit + plate + floor[x]);
+                        }
+                    },
+                );
             },
         );
     out
+}
+
+/// Blurred rows of what two planes say together.
+struct Blurred<'a> {
+    blur: &'a GaussianStrip,
+    /// The first row.
+    first: usize,
+    pair: [&'a Plane<f32>; 2],
+    buffers: &'a mut StripBuffers,
+}
+
+impl Blurred<'_> {
+    fn of(&mut self, of: impl Fn(f32, f32) -> f32, out: &mut [f32]) {
+        let [lit, plate] = self.pair;
+        self.blur.blur(
+            self.first,
+            #[inline(always)]
+            |y, row| {
+                let pairs = lit.row(y).iter().zip(plate.row(y));
+                for (value, (&l, &p)) in row.iter_mut().zip(pairs) {
+                    *value = of(l, p);
+                }
+            },
+            self.buffers,
+            out,
+        );
+    }
 }
 
 /// From lit variance, plate variance and covariance.
@@ -125,12 +175,15 @@ fn agreement([lit, plate, covariance]: &[Plane<f32>; 3], floor: &Plane<f32>) -> 
         .enumerate()
         .for_each(|(y, out)| {
             let rows = [lit, plate, covariance, floor].map(|plane| &plane.row(y)[..columns]);
-            vectorised(|| {
-                for (x, out) in out[..columns].iter_mut().enumerate() {
-                    let [l, p, c, f] = rows.map(|row| row[x]);
-                    *out = (2.0 * c + f) / (l + p + f);
-                }
-            });
+            vectorised(
+                #[inline(always)]
+                || {
+                    for (x, out) in out[..columns].iter_mut().enumerate() {
+                        let [l, p, c, f] = rows.map(|row| row[x]);
+                        *out = (2.0 * c + f) / (l + p + f);
+                    }
+                },
+            );
         });
     out
 }
@@ -149,11 +202,14 @@ fn moments(lit: &Plane<f32>, plate: &Plane<f32>, sigma: f32) -> [Plane<f32>; 3] 
             .enumerate()
             .for_each(|(y, row)| {
                 let means = means[0].row(y).iter().zip(means[1].row(y));
-                vectorised(|| {
-                    for (value, (a, b)) in row.iter_mut().zip(means) {
-                        *value -= a * b;
-                    }
-                });
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for (value, (a, b)) in row.iter_mut().zip(means) {
+                            *value -= a * b;
+                        }
+                    },
+                );
             });
         product
     };

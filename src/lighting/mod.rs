@@ -91,11 +91,14 @@ fn log_ratio(lit: &Plane<f32>, plate: &Plane<f32>) -> Plane<f32> {
                     buffers,
                     plate_light,
                 );
-                vectorised(|| {
-                    for (out, p) in out.iter_mut().zip(plate_light.iter()) {
-                        *out = ln((out.max(0.0) + FLARE) / (p.max(0.0) + FLARE));
-                    }
-                });
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for (out, p) in out.iter_mut().zip(plate_light.iter()) {
+                            *out = ln((out.max(0.0) + FLARE) / (p.max(0.0) + FLARE));
+                        }
+                    },
+                );
             },
         );
     out

@@ -54,18 +54,27 @@ pub fn gaussian_within(plane: &Plane<f32>, sigma: f32, asked: &Spans) -> Plane<f
     let across = asked.grown(reach).filled(|y, run, out| {
         let row = plane.row(y);
         if run.from >= reach && run.to + reach <= row.len() {
-            vectorised(|| convolve_run(&kernel, out, |tap| &row[run.from - reach + tap..]));
+            vectorised(
+                #[inline(always)]
+                || convolve_run(&kernel, out, |tap| &row[run.from - reach + tap..]),
+            );
             return;
         }
         let padded = padded(row, reach);
-        vectorised(|| convolve_run(&kernel, out, |tap| &padded[run.from + tap..]));
+        vectorised(
+            #[inline(always)]
+            || convolve_run(&kernel, out, |tap| &padded[run.from + tap..]),
+        );
     });
     asked.filled(|y, run, out| {
-        vectorised(|| {
-            convolve_run(&kernel, out, |tap| {
-                &across.row((y + tap).saturating_sub(reach).min(last))[run.from..]
-            });
-        });
+        vectorised(
+            #[inline(always)]
+            || {
+                convolve_run(&kernel, out, |tap| {
+                    &across.row((y + tap).saturating_sub(reach).min(last))[run.from..]
+                });
+            },
+        );
     })
 }
 
@@ -179,19 +188,22 @@ fn convolve_strip(
     let StripBuffers { row, across } = buffers;
     row.resize(columns + 2 * reach, 0.0);
     across.resize((rows + 2 * reach) * columns, 0.0);
-    vectorised(|| {
-        for (i, across) in across.chunks_exact_mut(columns).enumerate() {
-            let y = (first + i).saturating_sub(reach).min(size.rows - 1);
-            read(y, &mut row[reach..reach + columns]);
-            let (left, right) = (row[reach], row[reach + columns - 1]);
-            row[..reach].fill(left);
-            row[reach + columns..].fill(right);
-            convolve_run(kernel, across, |tap| &row[tap..]);
-        }
-        for (i, out) in out.chunks_exact_mut(columns).enumerate() {
-            convolve_run(kernel, out, |tap| &across[(i + tap) * columns..]);
-        }
-    });
+    vectorised(
+        #[inline(always)]
+        || {
+            for (i, across) in across.chunks_exact_mut(columns).enumerate() {
+                let y = (first + i).saturating_sub(reach).min(size.rows - 1);
+                read(y, &mut row[reach..reach + columns]);
+                let (left, right) = (row[reach], row[reach + columns - 1]);
+                row[..reach].fill(left);
+                row[reach + columns..].fill(right);
+                convolve_run(kernel, across, |tap| &row[tap..]);
+            }
+            for (i, out) in out.chunks_exact_mut(columns).enumerate() {
+                convolve_run(kernel, out, |tap| &across[(i + tap) * columns..]);
+            }
+        },
+    );
 }
 
 /// Weighted sum of the taps' values, which start at the slices that `values` names; sixteen sums
@@ -270,23 +282,26 @@ pub fn box_mean(plane: &Plane<f32>, radius: usize) -> Plane<f32> {
             }
             sums.clear();
             sums.resize(size.columns, 0.0);
-            vectorised(|| {
-                for row in across.chunks_exact(size.columns).take(2 * radius) {
-                    for (sum, &v) in sums.iter_mut().zip(row) {
-                        *sum += f64::from(v);
+            vectorised(
+                #[inline(always)]
+                || {
+                    for row in across.chunks_exact(size.columns).take(2 * radius) {
+                        for (sum, &v) in sums.iter_mut().zip(row) {
+                            *sum += f64::from(v);
+                        }
                     }
-                }
-                for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
-                    let entering = &across[(i + 2 * radius) * size.columns..];
-                    let leaving = &across[i * size.columns..];
-                    let both = entering.iter().zip(leaving);
-                    for ((sum, out), (&new, &old)) in sums.iter_mut().zip(out).zip(both) {
-                        *sum += f64::from(new);
-                        *out = *sum as f32 * share;
-                        *sum -= f64::from(old);
+                    for (i, out) in out.chunks_exact_mut(size.columns).enumerate() {
+                        let entering = &across[(i + 2 * radius) * size.columns..];
+                        let leaving = &across[i * size.columns..];
+                        let both = entering.iter().zip(leaving);
+                        for ((sum, out), (&new, &old)) in sums.iter_mut().zip(out).zip(both) {
+                            *sum += f64::from(new);
+                            *out = *sum as f32 * share;
+                            *sum -= f64::from(old);
+                        }
                     }
-                }
-            });
+                },
+            );
         });
     out
 }
@@ -339,11 +354,14 @@ pub fn max_row_3(row: &[f32], out: &mut [f32]) {
     let last = row.len() - 1;
     out[0] = row[0].max(row[1.min(last)]);
     out[last] = row[last.saturating_sub(1)].max(row[last]);
-    vectorised(|| {
-        for (out, near) in out[1.min(last)..last].iter_mut().zip(row.windows(3)) {
-            *out = near[0].max(near[1]).max(near[2]);
-        }
-    });
+    vectorised(
+        #[inline(always)]
+        || {
+            for (out, near) in out[1.min(last)..last].iter_mut().zip(row.windows(3)) {
+                *out = near[0].max(near[1]).max(near[2]);
+            }
+        },
+    );
 }
 
 /// Length of the central-difference gradient along a row, per pixel, from the rows above it, here,
@@ -357,13 +375,16 @@ pub fn gradient_row([above, row, below]: [&[f32]; 3], out: &mut [f32]) {
         below[last] - above[last],
     );
     let inside = 1.min(last)..last;
-    vectorised(|| {
-        let across = row.windows(3);
-        let down = above[inside.clone()].iter().zip(&below[inside.clone()]);
-        for (out, (across, (a, b))) in out[inside].iter_mut().zip(across.zip(down)) {
-            *out = length(across[2] - across[0], b - a);
-        }
-    });
+    vectorised(
+        #[inline(always)]
+        || {
+            let across = row.windows(3);
+            let down = above[inside.clone()].iter().zip(&below[inside.clone()]);
+            for (out, (across, (a, b))) in out[inside].iter_mut().zip(across.zip(down)) {
+                *out = length(across[2] - across[0], b - a);
+            }
+        },
+    );
 }
 
 /// Mean of `factor` x `factor` blocks; blocks at the right and lower border may be smaller.

@@ -1,5 +1,6 @@
 //! Numerical tools that know nothing of photographs.
 
+pub mod bundle;
 pub mod elementary;
 pub mod enlarge;
 pub mod filter;

@@ -1,5 +1,7 @@
 //! What a pixel at or in gear and its surroundings look like, tile by tile.
 
+use super::tile::{Tile, read_colours, share, spread};
+use crate::numeric::bundle::Bundle;
 use crate::numeric::filter::box_mean;
 use crate::scene::{Perceived, Plane, Window};
 
@@ -109,6 +111,14 @@ pub(super) struct Sources<'a> {
     pub(super) open: &'a Plane<bool>,
 }
 
+impl Sources<'_> {
+    fn difference_at(&self, tile: &Tile, x: usize, y: usize) -> f32 {
+        *self
+            .difference
+            .at(tile.around.left + x, tile.around.top + y)
+    }
+}
+
 /// On which side of gear's outline a pixel is taken to be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Side {
@@ -129,213 +139,8 @@ pub struct Measured {
     pub features: PixelFeatures,
 }
 
-/// Side of the tiles that are measured at a time, px: what a tile holds stays near the processor.
-pub(super) const TILE: usize = 192;
-
-/// What a tile reads beyond its rim, px: the reach of the widest window and a line's half length.
-pub(super) const MARGIN: usize = 40;
-
-/// Spread of colour over a 9 x 9 window up to which gear counts as flat: cloth, paint and metal, with
-/// noise and a slow gradient; leaves and grass have three times as much.
-const FLAT_SPREAD: f32 = 4.0;
-
-/// Spread of lightness along a line up to which gear counts as smooth: the length of a pole or strut.
-const SMOOTH_LINE: f32 = 2.0;
-
 /// Spread of colour over a 9 x 9 window from which something is rough.
 const ROUGH_SPREAD: f32 = 6.0;
-
-/// Directions of the lines.
-const DIRECTIONS: usize = 16;
-
-/// Points of a line, and the step between them, px: 21 px in all, longer than most leaves.
-const LINE_POINTS: usize = 11;
-const LINE_STEP: f32 = 2.0;
-
-/// Farther than this no distance is told, px.
-const FAR: f32 = MARGIN as f32;
-
-/// Nearer to smooth gear than this a pixel is its rim and needs no measuring, px: the blur of the
-/// frames as seen, and half the window that tells smoothness.
-pub(super) const RIM: f32 = 2.0;
-
-/// A tile of the frame with its margin, measured.
-struct Tile {
-    lit: [Plane<f32>; 3],
-    gear: Plane<f32>,
-    smooth: Plane<f32>,
-    smooth_distance: Plane<f32>,
-    flat_distance: Plane<f32>,
-    spreads: [Plane<f32>; 4],
-    lines: [Line; DIRECTIONS],
-}
-
-/// Measures the pixels of a tile that are near the outline of gear.
-pub(super) fn measure_tile(sources: &Sources<'_>, tile: Window) -> Vec<Measured> {
-    let frame = sources.gear.size();
-    let around = tile.grown(MARGIN, frame);
-    let part = read_tile(sources, around);
-    let near_gear = box_mean(&part.gear, MARGIN);
-    let side = |x: usize, y: usize| {
-        let (tx, ty) = (x - around.left, y - around.top);
-        if *sources.gear.at(x, y) {
-            (*part.smooth_distance.at(tx, ty) > RIM).then_some(Side::Inside)
-        } else {
-            (*sources.open.at(x, y) && *near_gear.at(tx, ty) > 0.0).then_some(Side::Beside)
-        }
-    };
-    let wanted: Vec<(usize, usize, Side)> = (tile.top..tile.bottom)
-        .flat_map(|y| (tile.left..tile.right).map(move |x| (x, y)))
-        .filter_map(|(x, y)| side(x, y).map(|side| (x, y, side)))
-        .collect();
-    if wanted.is_empty() {
-        return Vec::new();
-    }
-    let context = Context::of(sources, &part, around);
-    wanted
-        .into_iter()
-        .map(|(x, y, side)| Measured {
-            index: y * frame.columns + x,
-            side,
-            features: context.features(&part, x - around.left, y - around.top),
-        })
-        .collect()
-}
-
-fn cropped(plane: &Plane<f32>, window: Window) -> Plane<f32> {
-    Plane::from_fn(window.size(), |x, y| {
-        *plane.at(window.left + x, window.top + y)
-    })
-}
-
-fn planes_of(picture: &Perceived, window: Window) -> [Plane<f32>; 3] {
-    [&picture.lightness, &picture.a, &picture.b].map(|plane| cropped(plane, window))
-}
-
-/// Standard deviation of colour over a window.
-fn spread(planes: &[Plane<f32>; 3], reach: usize) -> Plane<f32> {
-    let [l, a, b] = planes.each_ref().map(|plane| {
-        let mean = box_mean(plane, reach);
-        let square = box_mean(&plane.map(|v| v * v), reach);
-        mean.zip(&square, |m, s| (s - m * m).max(0.0))
-    });
-    l.zip(&a, |l, a| l + a).zip(&b, |s, b| (s + b).sqrt())
-}
-
-fn share(mask: &Plane<bool>) -> Plane<f32> {
-    mask.map(|&m| if m { 1.0 } else { 0.0 })
-}
-
-fn read_tile(sources: &Sources<'_>, around: Window) -> Tile {
-    let size = around.size();
-    let lit = planes_of(sources.lit_seen, around);
-    let spreads = [1, 2, 4, 8].map(|reach| spread(&lit, reach));
-    let gear = Plane::from_fn(size, |x, y| {
-        *sources.gear.at(around.left + x, around.top + y)
-    });
-    let flat = gear.zip(&spreads[2], |&g, &s| g && s < FLAT_SPREAD);
-    let lines = lines();
-    let smooth = Plane::from_fn(size, |x, y| {
-        let is_smooth = || line_spread(&lit[0], (x, y), &lines) < SMOOTH_LINE;
-        *flat.at(x, y) || (*gear.at(x, y) && is_smooth())
-    });
-    Tile {
-        lit,
-        gear: share(&gear),
-        smooth_distance: distance_to(&smooth),
-        smooth: share(&smooth),
-        lines,
-        flat_distance: distance_to(&flat),
-        spreads,
-    }
-}
-
-/// Steps along a straight line, px.
-type Line = [(i32, i32); LINE_POINTS];
-
-/// Straight lines through a pixel, evenly around.
-fn lines() -> [Line; DIRECTIONS] {
-    std::array::from_fn(|direction| {
-        let angle = direction as f32 * std::f32::consts::PI / DIRECTIONS as f32;
-        std::array::from_fn(|point| {
-            let along = LINE_STEP * (point as f32 - (LINE_POINTS / 2) as f32);
-            let [x, y] = [along * angle.cos(), along * angle.sin()];
-            (x.round() as i32, y.round() as i32)
-        })
-    })
-}
-
-/// Standard deviation of lightness along the smoothest of the lines through a pixel.
-fn line_spread(lightness: &Plane<f32>, (x, y): (usize, usize), lines: &[Line]) -> f32 {
-    let last = |extent: usize| extent as i32 - 1;
-    let (right, bottom) = (last(lightness.columns()), last(lightness.rows()));
-    let mut least = f32::INFINITY;
-    for line in lines {
-        let (mut sum, mut squares) = (0.0f32, 0.0f32);
-        for (dx, dy) in line {
-            let column = (x as i32 + dx).clamp(0, right) as usize;
-            let row = (y as i32 + dy).clamp(0, bottom) as usize;
-            let value = lightness.at(column, row);
-            sum += value;
-            squares += value * value;
-        }
-        let mean = sum / LINE_POINTS as f32;
-        least = least.min(squares / LINE_POINTS as f32 - mean * mean);
-    }
-    least.max(0.0).sqrt()
-}
-
-/// Distance to the nearest pixel of `mask`, px, by two passes with steps to all eight neighbours.
-fn distance_to(mask: &Plane<bool>) -> Plane<f32> {
-    /// Length of a step along a diagonal.
-    const DIAGONAL: f32 = std::f32::consts::SQRT_2;
-    let size = mask.size();
-    let mut out = mask.map(|&m| if m { 0.0f32 } else { FAR });
-    let mut relax = |x: usize, y: usize, steps: [(i32, i32, f32); 4]| {
-        let mut best = *out.at(x, y);
-        for (dx, dy, length) in steps {
-            let (nx, ny) = (x as i32 + dx, y as i32 + dy);
-            let inside = nx >= 0 && ny >= 0 && nx < size.columns as i32 && ny < size.rows as i32;
-            if inside {
-                best = best.min(out.at(nx as usize, ny as usize) + length);
-            }
-        }
-        out.set(x, y, best);
-    };
-    let before = [
-        (-1, 0, 1.0),
-        (0, -1, 1.0),
-        (-1, -1, DIAGONAL),
-        (1, -1, DIAGONAL),
-    ];
-    let behind = before.map(|(dx, dy, length)| (-dx, -dy, length));
-    for y in 0..size.rows {
-        for x in 0..size.columns {
-            relax(x, y, before);
-        }
-    }
-    for y in (0..size.rows).rev() {
-        for x in (0..size.columns).rev() {
-            relax(x, y, behind);
-        }
-    }
-    out
-}
-
-/// Planes of a tile's surroundings.
-struct Context {
-    plate_spreads: [Plane<f32>; 3],
-    gear: [Plane<f32>; 2],
-    smooth: [Plane<f32>; 2],
-    rough_beside: Plane<f32>,
-    beside: [Plane<f32>; 3],
-    spreads_beside: [Plane<f32>; 2],
-    of_gear: [Plane<f32>; 3],
-    difference: Plane<f32>,
-    difference_4: Plane<f32>,
-    change_4: [Plane<f32>; 3],
-    change_12: [Plane<f32>; 3],
-}
 
 /// Reach of what is beside gear, px.
 const BESIDE: usize = 20;
@@ -343,78 +148,280 @@ const BESIDE: usize = 20;
 /// Reach of the gear whose tone a pixel is held against, px.
 const TONE_REACH: usize = 30;
 
-impl Context {
-    fn of(sources: &Sources<'_>, part: &Tile, around: Window) -> Self {
-        let plate = planes_of(sources.plate_seen, around);
-        let difference = cropped(sources.difference, around);
-        let no_gear = part.gear.map(|g| 1.0 - g);
-        let rough = part.spreads[2].zip(&no_gear, |&s, &n| if s > ROUGH_SPREAD { n } else { 0.0 });
-        let change: [Plane<f32>; 3] =
-            std::array::from_fn(|c| part.lit[c].zip(&plate[c], |l, p| l - p));
-        Self {
-            plate_spreads: [2, 4, 8].map(|reach| spread(&plate, reach)),
-            gear: [4, 12].map(|reach| box_mean(&part.gear, reach)),
-            smooth: [6, 16].map(|reach| box_mean(&part.smooth, reach)),
-            rough_beside: box_mean(&rough, 12),
-            beside: part.lit.each_ref().map(|l| mean_where(l, &no_gear, BESIDE)),
-            spreads_beside: [1, 2].map(|i: usize| mean_where(&part.spreads[i], &no_gear, BESIDE)),
-            of_gear: part
-                .lit
-                .each_ref()
-                .map(|l| mean_where(l, &part.smooth, TONE_REACH)),
-            difference_4: box_mean(&difference, 4),
-            difference,
-            change_4: change.each_ref().map(|c| box_mean(c, 4)),
-            change_12: change.each_ref().map(|c| box_mean(c, 12)),
+/// Measures the pixels of a tile that are near the outline of gear.
+pub(super) fn measure_tile(sources: &Sources<'_>, tile: Window) -> Vec<Measured> {
+    let Some(mut tile) = Tile::read(sources, tile) else {
+        return Vec::new();
+    };
+    let mut wanted = Wanted::of(sources, &tile);
+    let Some(part) = wanted.part() else {
+        return Vec::new();
+    };
+    let spread_2 = wanted.add_lit(&mut tile, part);
+    wanted.add_beside(&tile, &spread_2, part);
+    wanted.add_tone(&tile, part);
+    wanted.add_shares(&tile, part);
+    let plate = read_colours(sources.plate_seen, tile.around);
+    wanted.add_plate(&plate, part);
+    wanted.add_change(sources, (&tile, &plate), part);
+    wanted.add_wide_change((&tile, &plate), part);
+    wanted.told(&tile, sources.gear.columns())
+}
+
+/// A pixel that is being measured, in the tile's pixels.
+struct Measuring {
+    x: usize,
+    y: usize,
+    side: Side,
+    features: PixelFeatures,
+}
+
+/// The pixels of a tile that are near the outline of gear.
+struct Wanted(Vec<Measuring>);
+
+impl Wanted {
+    fn of(sources: &Sources<'_>, tile: &Tile) -> Self {
+        let is_near = tile.near_gear();
+        let Window { left, top, .. } = tile.around;
+        let inner = tile.inner;
+        let side = |x: usize, y: usize| {
+            if *tile.gear.at(x, y) {
+                tile.is_off_rim(x, y).then_some(Side::Inside)
+            } else {
+                let is_open = *sources.open.at(left + x, top + y);
+                (is_open && *is_near.at(x - inner.left, y - inner.top)).then_some(Side::Beside)
+            }
+        };
+        let places =
+            (inner.top..inner.bottom).flat_map(|y| (inner.left..inner.right).map(move |x| (x, y)));
+        let features = PixelFeatures::default();
+        let found = places.filter_map(|(x, y)| {
+            side(x, y).map(|side| Measuring {
+                x,
+                y,
+                side,
+                features,
+            })
+        });
+        Self(found.collect())
+    }
+
+    /// The smallest window that holds them all.
+    fn part(&self) -> Option<Window> {
+        let first = self.0.first()?;
+        let around = Window {
+            left: first.x,
+            top: first.y,
+            right: first.x + 1,
+            bottom: first.y + 1,
+        };
+        Some(self.0.iter().fold(around, |window, pixel| Window {
+            left: window.left.min(pixel.x),
+            top: window.top.min(pixel.y),
+            right: window.right.max(pixel.x + 1),
+            bottom: window.bottom.max(pixel.y + 1),
+        }))
+    }
+
+    fn each(&mut self, mut add: impl FnMut(&mut PixelFeatures, usize, usize)) {
+        for Measuring { x, y, features, .. } in &mut self.0 {
+            add(features, *x, *y);
         }
     }
 
-    fn features(&self, part: &Tile, x: usize, y: usize) -> PixelFeatures {
-        let at = |plane: &Plane<f32>| *plane.at(x, y);
-        let [lightness, a, b] = part.lit.each_ref().map(at);
-        let ratio = |i: usize| at(&part.spreads[i + 1]) / (at(&self.spreads_beside[i]) + 0.5);
-        PixelFeatures {
-            spread_1: at(&part.spreads[0]),
-            spread_2: at(&part.spreads[1]),
-            spread_4: at(&part.spreads[2]),
-            spread_8: at(&part.spreads[3]),
-            plate_spread_2: at(&self.plate_spreads[0]),
-            plate_spread_4: at(&self.plate_spreads[1]),
-            plate_spread_8: at(&self.plate_spreads[2]),
-            line_spread: line_spread(&part.lit[0], (x, y), &part.lines),
-            smooth_distance: at(&part.smooth_distance),
-            flat_distance: at(&part.flat_distance),
-            gear_4: at(&self.gear[0]),
-            gear_12: at(&self.gear[1]),
-            smooth_6: at(&self.smooth[0]),
-            smooth_16: at(&self.smooth[1]),
-            rough_beside_12: at(&self.rough_beside),
-            lightness_from_beside: lightness - at(&self.beside[0]),
-            a_from_beside: a - at(&self.beside[1]),
-            b_from_beside: b - at(&self.beside[2]),
-            spread_2_from_beside: ratio(0),
-            spread_4_from_beside: ratio(1),
-            difference: at(&self.difference),
-            difference_4: at(&self.difference_4),
-            lightness_change_4: at(&self.change_4[0]),
-            a_change_4: at(&self.change_4[1]),
-            b_change_4: at(&self.change_4[2]),
-            lightness_change_12: at(&self.change_12[0]),
-            a_change_12: at(&self.change_12[1]),
-            b_change_12: at(&self.change_12[2]),
-            lightness_from_gear: lightness - at(&self.of_gear[0]),
-            a_from_gear: a - at(&self.of_gear[1]),
-            b_from_gear: b - at(&self.of_gear[2]),
-            lightness,
-            chroma: a.hypot(b),
-        }
+    /// What the lit frame and gear's own shape say; spreads over 5 x 5 pixels around `part`.
+    fn add_lit(&mut self, tile: &mut Tile, part: Window) -> Bundle<1> {
+        let size = tile.gear.size();
+        let near = part.grown(BESIDE, size);
+        let means = tile.lit.box_means(2, near);
+        let spread_2 = Bundle::from_rows(near, |y, row| {
+            for (out, means) in row.iter_mut().zip(means.run(y, near.left..near.right)) {
+                *out = [spread(means)];
+            }
+        });
+        let [closest, widest] = [1, 8].map(|reach| tile.lit.box_means(reach, part));
+        let Tile {
+            lit,
+            spread_4,
+            distances,
+            lines,
+            ..
+        } = tile;
+        self.each(|f, x, y| {
+            f.spread_1 = spread(closest.at(x, y));
+            f.spread_2 = spread_2.at(x, y)[0];
+            f.spread_4 = *spread_4.at(x, y);
+            f.spread_8 = spread(widest.at(x, y));
+            f.line_spread = lines.at(x, y);
+            [f.smooth_distance, f.flat_distance] = *distances.at(x, y);
+            let [lightness, a, b, ..] = *lit.at(x, y);
+            f.lightness = lightness;
+            f.chroma = a.hypot(b);
+        });
+        spread_2
+    }
+
+    /// What is no gear nearby.
+    fn add_beside(&mut self, tile: &Tile, spread_2: &Bundle<1>, part: Window) {
+        let near = part.grown(BESIDE, tile.gear.size());
+        let sums = Bundle::<8>::from_rows(near, |y, row| {
+            let columns = near.left..near.right;
+            let lit = tile.lit.run(y, columns.clone());
+            let spreads = spread_2
+                .run(y, columns.clone())
+                .iter()
+                .zip(&tile.spread_4.row(y)[columns.clone()]);
+            let gear = &tile.gear.row(y)[columns];
+            for (((out, lit), ([spread_2], spread_4)), gear) in
+                row.iter_mut().zip(lit).zip(spreads).zip(gear)
+            {
+                let weight = 1.0 - share(*gear);
+                let [l, a, b, ..] = *lit;
+                let values = [1.0, l, a, b, *spread_2, *spread_4, 0.0, 0.0];
+                *out = values.map(|value| value * weight);
+            }
+        });
+        let means = sums.box_means(BESIDE, part);
+        self.each(|f, x, y| {
+            let [weight, l, a, b, spread_2, spread_4, ..] = *means.at(x, y);
+            let [l, a, b, spread_2, spread_4] =
+                [l, a, b, spread_2, spread_4].map(|sum| weighted(sum, weight));
+            let [lightness, own_a, own_b, ..] = *tile.lit.at(x, y);
+            f.lightness_from_beside = lightness - l;
+            f.a_from_beside = own_a - a;
+            f.b_from_beside = own_b - b;
+            f.spread_2_from_beside = f.spread_2 / (spread_2 + 0.5);
+            f.spread_4_from_beside = f.spread_4 / (spread_4 + 0.5);
+        });
+    }
+
+    /// The tone of smooth gear nearby.
+    fn add_tone(&mut self, tile: &Tile, part: Window) {
+        let near = part.grown(TONE_REACH, tile.gear.size());
+        let sums = Bundle::<4>::from_rows(near, |y, row| {
+            let lit = tile.lit.run(y, near.left..near.right);
+            let smooth = &tile.smooth.row(y)[near.left..near.right];
+            for ((out, lit), smooth) in row.iter_mut().zip(lit).zip(smooth) {
+                let [l, a, b, ..] = *lit;
+                *out = [1.0, l, a, b].map(|value| value * share(*smooth));
+            }
+        });
+        let means = sums.box_means(TONE_REACH, part);
+        self.each(|f, x, y| {
+            let [weight, l, a, b] = *means.at(x, y);
+            let [lightness, own_a, own_b, ..] = *tile.lit.at(x, y);
+            f.lightness_from_gear = lightness - weighted(l, weight);
+            f.a_from_gear = own_a - weighted(a, weight);
+            f.b_from_gear = own_b - weighted(b, weight);
+        });
+    }
+
+    /// How much gear and smooth gear there is around.
+    fn add_shares(&mut self, tile: &Tile, part: Window) {
+        let size = tile.gear.size();
+        let mut add = |mask: &Plane<bool>, reach: usize, of: fn(&mut PixelFeatures) -> &mut f32| {
+            let near = part.grown(reach, size);
+            let shares = Plane::from_fn(near.size(), |x, y| {
+                share(*mask.at(near.left + x, near.top + y))
+            });
+            let means = box_mean(&shares, reach);
+            self.each(|f, x, y| *of(f) = *means.at(x - near.left, y - near.top));
+        };
+        add(&tile.gear, 4, |f| &mut f.gear_4);
+        add(&tile.gear, 12, |f| &mut f.gear_12);
+        add(&tile.smooth, 6, |f| &mut f.smooth_6);
+        add(&tile.smooth, 16, |f| &mut f.smooth_16);
+    }
+
+    fn add_plate(&mut self, plate: &Bundle<8>, part: Window) {
+        let mut add = |reach: usize, of: fn(&mut PixelFeatures) -> &mut f32| {
+            let means = plate.box_means(reach, part);
+            self.each(|f, x, y| *of(f) = spread(means.at(x, y)));
+        };
+        add(2, |f| &mut f.plate_spread_2);
+        add(4, |f| &mut f.plate_spread_4);
+        add(8, |f| &mut f.plate_spread_8);
+    }
+
+    /// What changed around.
+    fn add_change(
+        &mut self,
+        sources: &Sources<'_>,
+        (tile, plate): (&Tile, &Bundle<8>),
+        part: Window,
+    ) {
+        /// Reach of the narrower windows.
+        const REACH: usize = 4;
+        let near = part.grown(REACH, tile.gear.size());
+        let changes = changes(near, (tile, plate), |x, y| {
+            sources.difference_at(tile, x, y)
+        });
+        let means = changes.box_means(REACH, part);
+        self.each(|f, x, y| {
+            f.difference = sources.difference_at(tile, x, y);
+            [
+                f.lightness_change_4,
+                f.a_change_4,
+                f.b_change_4,
+                f.difference_4,
+            ] = *means.at(x, y);
+        });
+    }
+
+    /// What changed farther around, and what is rough there beside gear.
+    fn add_wide_change(&mut self, (tile, plate): (&Tile, &Bundle<8>), part: Window) {
+        /// Reach of the wider windows.
+        const REACH: usize = 12;
+        let near = part.grown(REACH, tile.gear.size());
+        let rough_beside = |x: usize, y: usize| {
+            share(*tile.spread_4.at(x, y) > ROUGH_SPREAD && !*tile.gear.at(x, y))
+        };
+        let means = changes(near, (tile, plate), rough_beside).box_means(REACH, part);
+        self.each(|f, x, y| {
+            [
+                f.lightness_change_12,
+                f.a_change_12,
+                f.b_change_12,
+                f.rough_beside_12,
+            ] = *means.at(x, y);
+        });
+    }
+
+    fn told(self, tile: &Tile, columns: usize) -> Vec<Measured> {
+        let Window { left, top, .. } = tile.around;
+        let measured = self.0.into_iter().map(|pixel| Measured {
+            index: (top + pixel.y) * columns + left + pixel.x,
+            side: pixel.side,
+            features: pixel.features,
+        });
+        measured.collect()
     }
 }
 
-/// Mean of `plane` over the pixels of a window that `weight` counts; 0 where there are none.
-fn mean_where(plane: &Plane<f32>, weight: &Plane<f32>, reach: usize) -> Plane<f32> {
+/// Changes of lightness and colour since the plate, and something else beside.
+fn changes(
+    window: Window,
+    (tile, plate): (&Tile, &Bundle<8>),
+    beside: impl Fn(usize, usize) -> f32,
+) -> Bundle<4> {
+    let columns = window.left..window.right;
+    Bundle::from_rows(window, |y, row| {
+        let lit = tile.lit.run(y, columns.clone());
+        let plate = plate.run(y, columns.clone());
+        for (x, ((out, lit), plate)) in columns.clone().zip(row.iter_mut().zip(lit).zip(plate)) {
+            *out = [
+                lit[0] - plate[0],
+                lit[1] - plate[1],
+                lit[2] - plate[2],
+                beside(x, y),
+            ];
+        }
+    })
+}
+
+/// Mean of what a weight counts, from the means of both; 0 where it counts nothing.
+fn weighted(sum: f32, weight: f32) -> f32 {
     /// A weight below one pixel of the widest window is none.
     const LEAST: f32 = 1e-4;
-    let sum = box_mean(&plane.zip(weight, |v, w| v * w), reach);
-    sum.zip(&box_mean(weight, reach), |s, w| s / w.max(LEAST))
+    sum / weight.max(LEAST)
 }

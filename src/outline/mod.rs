@@ -8,9 +8,11 @@
 //! a pixel inside is to be given back and whether one beside is to be taken.
 
 mod features;
+mod lines;
 mod model;
 #[cfg(test)]
 mod tests;
+mod tile;
 pub mod train;
 
 pub use features::{Measured, PIXEL_FEATURE_COUNT, PIXEL_FEATURE_NAMES, PixelFeatures, Side};
@@ -25,7 +27,8 @@ use crate::classify::Classified;
 use crate::numeric::filter::box_mean;
 use crate::region::{Regions, connected_blobs};
 use crate::scene::{Label, Perceived, Plane, Size, Window};
-use features::{MARGIN, Sources, TILE, measure_tile};
+use features::{Sources, measure_tile};
+use tile::{MARGIN, TILE};
 
 /// What the outline is read from beside the pieces; planes of the working copy.
 #[derive(Debug, Clone, Copy)]

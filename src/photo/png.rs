@@ -119,26 +119,12 @@ pub(super) fn write(
     metadata: &Metadata,
 ) -> Result<Vec<PhotoWarning>, PhotoErrorKind> {
     let mut info = Info::with_size(picture.size.columns as u32, picture.size.rows as u32);
-    info.color_type = match picture.layout {
-        ChannelLayout::Grey => ColorType::Grayscale,
-        ChannelLayout::GreyAlpha => ColorType::GrayscaleAlpha,
-        ChannelLayout::Rgb => ColorType::Rgb,
-        ChannelLayout::Rgba => ColorType::Rgba,
-    };
-    info.bit_depth = match picture.values {
-        CodeValues::Eight(_) => BitDepth::Eight,
-        CodeValues::Sixteen(_) => BitDepth::Sixteen,
-    };
+    info.color_type = color_type(picture.layout);
+    info.bit_depth = depth(picture.bits());
     info.icc_profile = metadata.icc.as_deref().map(Cow::from);
     info.exif_metadata = metadata.exif.as_deref().map(Cow::from);
     info.pixel_dims = metadata.resolution.map(physical_dimensions);
-    let failed = |e: png::EncodingError| match e {
-        png::EncodingError::IoError(e) => PhotoErrorKind::Io(e),
-        other => PhotoErrorKind::Encode {
-            format: Format::Png,
-            what: other.to_string(),
-        },
-    };
+    let failed = encoding_failed;
     let mut encoder = Encoder::with_info(out, info).map_err(failed)?;
     encoder.set_compression(Compression::Fast);
     let mut writer = encoder.write_header().map_err(failed)?;
@@ -174,7 +160,34 @@ pub(super) fn write(
     Ok(warnings)
 }
 
-fn physical_dimensions(resolution: Resolution) -> PixelDimensions {
+pub(super) fn color_type(layout: ChannelLayout) -> ColorType {
+    match layout {
+        ChannelLayout::Grey => ColorType::Grayscale,
+        ChannelLayout::GreyAlpha => ColorType::GrayscaleAlpha,
+        ChannelLayout::Rgb => ColorType::Rgb,
+        ChannelLayout::Rgba => ColorType::Rgba,
+    }
+}
+
+pub(super) fn depth(bits: u8) -> BitDepth {
+    if bits == 8 {
+        BitDepth::Eight
+    } else {
+        BitDepth::Sixteen
+    }
+}
+
+pub(super) fn encoding_failed(error: png::EncodingError) -> PhotoErrorKind {
+    match error {
+        png::EncodingError::IoError(e) => PhotoErrorKind::Io(e),
+        other => PhotoErrorKind::Encode {
+            format: Format::Png,
+            what: other.to_string(),
+        },
+    }
+}
+
+pub(super) fn physical_dimensions(resolution: Resolution) -> PixelDimensions {
     let resolution = resolution.counted_in(ResolutionUnit::Metre);
     let whole = |v: f64| v.round().clamp(1.0, f64::from(i32::MAX)) as u32;
     PixelDimensions {

@@ -84,7 +84,12 @@ pub(super) fn tiles_of<const SIDE: usize>(level: &Plane<f32>, tiling: Tiling) ->
         .collect();
     places
         .into_par_iter()
-        .filter_map(|(left, top)| vectorised(|| Tile::at(level, left, top)))
+        .filter_map(|(left, top)| {
+            vectorised(
+                #[inline(always)]
+                || Tile::at(level, left, top),
+            )
+        })
         .collect()
 }
 
@@ -108,7 +113,10 @@ pub(super) fn align<const SIDE: usize>(
                     lit,
                     kernel: &kernel,
                 };
-                vectorised(|| search.align(tile, &guess, reach, samples))
+                vectorised(
+                    #[inline(always)]
+                    || search.align(tile, &guess, reach, samples),
+                )
             },
         )
         .flatten_iter()

@@ -169,30 +169,46 @@ impl Source {
             .zip(blue.as_mut_slice().par_chunks_exact_mut(columns))
             .zip(shown.as_mut_slice().par_chunks_exact_mut(columns))
             .enumerate()
-            .for_each_init(Vec::new, |places, (y, (((red, green), blue), shown))| {
-                let all = [Run {
-                    from: 0,
-                    to: size.columns,
-                }];
-                let runs = asked.map_or(&all[..], |asked| asked.row(y));
-                if runs.is_empty() {
-                    return;
-                }
-                places_along(registration, window, window.top + y, places);
-                vectorised(|| {
-                    for x in runs.iter().flat_map(|run| run.from..run.to) {
-                        let place = places[x];
-                        if self.shows(place) {
-                            let [r, g, b, _] = self.sample(&kernel, place);
-                            (red[x], green[x], blue[x], shown[x]) = (r, g, b, true);
-                        }
+            .for_each_init(
+                Default::default,
+                |buffers, (y, (((red, green), blue), shown))| {
+                    let (places, pixels): &mut (Vec<Point>, Vec<Pixel>) = buffers;
+                    let all = [Run {
+                        from: 0,
+                        to: size.columns,
+                    }];
+                    let runs = asked.map_or(&all[..], |asked| asked.row(y));
+                    if runs.is_empty() {
+                        return;
                     }
-                });
-            });
+                    places_along(registration, window, window.top + y, places);
+                    pixels.resize(size.columns, [0.0; 4]);
+                    vectorised(
+                        #[inline(always)]
+                        || {
+                            for x in runs.iter().flat_map(|run| run.from..run.to) {
+                                let place = places[x];
+                                shown[x] = self.shows(place);
+                                // All four lanes are kept at first: three would not make a vector.
+                                pixels[x] = if shown[x] {
+                                    self.sample(&kernel, place)
+                                } else {
+                                    [0.0; 4]
+                                };
+                            }
+                            for x in runs.iter().flat_map(|run| run.from..run.to) {
+                                [red[x], green[x], blue[x], _] = pixels[x];
+                            }
+                        },
+                    );
+                },
+            );
         (picture, shown)
     }
 
     /// Does the plate show this place, up to the outer border of its pixels?
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn shows(&self, place: Point) -> bool {
         let within = |v: f64, extent: usize| v >= -0.5 && v <= extent as f64 - 0.5;
         within(place.x, self.plate.columns) && within(place.y, self.plate.rows)

@@ -47,11 +47,14 @@ impl SceneLinear {
             .enumerate()
             .for_each(|(y, out)| {
                 let rows = r.row(y).iter().zip(g.row(y)).zip(b.row(y));
-                vectorised(|| {
-                    for (out, ((r, g), b)) in out.iter_mut().zip(rows) {
-                        *out = 0.2126 * r + 0.7152 * g + 0.0722 * b;
-                    }
-                });
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for (out, ((r, g), b)) in out.iter_mut().zip(rows) {
+                            *out = 0.2126 * r + 0.7152 * g + 0.0722 * b;
+                        }
+                    },
+                );
             });
         out
     }

@@ -85,17 +85,20 @@ pub fn lab_from_linear(
     to_xyz: &[[f32; 3]; 3],
     [lightness, a, b]: [&mut [f32]; 3],
 ) {
-    vectorised(|| {
-        curve_row(light, &to_xyz[0], WHITE_D65[0], a);
-        curve_row(light, &to_xyz[1], WHITE_D65[1], lightness);
-        curve_row(light, &to_xyz[2], WHITE_D65[2], b);
-        for ((l, a), b) in lightness.iter_mut().zip(a).zip(b) {
-            let (fx, fy, fz) = (*a, *l, *b);
-            *l = 116.0 * fy - 16.0;
-            *a = 500.0 * (fx - fy);
-            *b = 200.0 * (fy - fz);
-        }
-    });
+    vectorised(
+        #[inline(always)]
+        || {
+            curve_row(light, &to_xyz[0], WHITE_D65[0], a);
+            curve_row(light, &to_xyz[1], WHITE_D65[1], lightness);
+            curve_row(light, &to_xyz[2], WHITE_D65[2], b);
+            for ((l, a), b) in lightness.iter_mut().zip(a).zip(b) {
+                let (fx, fy, fz) = (*a, *l, *b);
+                *l = 116.0 * fy - 16.0;
+                *a = 500.0 * (fx - fy);
+                *b = 200.0 * (fy - fz);
+            }
+        },
+    );
 }
 
 /// CIELAB's curve of one of X, Y and Z over the white's, along a row.

@@ -106,11 +106,14 @@ impl<T: Clone + Send + Sync + 'static> Plane<T> {
             .par_chunks_exact_mut(size.columns.max(1))
             .enumerate()
             .for_each(|(y, row)| {
-                vectorised(|| {
-                    for (x, out) in row.iter_mut().enumerate() {
-                        *out = value(x, y);
-                    }
-                });
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for (x, out) in row.iter_mut().enumerate() {
+                            *out = value(x, y);
+                        }
+                    },
+                );
             });
         out
     }
@@ -187,11 +190,14 @@ impl<T: Clone + Send + Sync + 'static> Plane<T> {
             .par_chunks_mut(CHUNK)
             .zip(self.as_slice().par_chunks(CHUNK))
             .for_each(|(out, values)| {
-                vectorised(|| {
-                    for (out, value) in out.iter_mut().zip(values) {
-                        *out = f(value);
-                    }
-                });
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for (out, value) in out.iter_mut().zip(values) {
+                            *out = f(value);
+                        }
+                    },
+                );
             });
         out
     }
@@ -217,11 +223,14 @@ impl<T: Clone + Send + Sync + 'static> Plane<T> {
             .zip(self.as_slice().par_chunks(CHUNK))
             .zip(other.as_slice().par_chunks(CHUNK))
             .for_each(|((out, ours), theirs)| {
-                vectorised(|| {
-                    for ((out, a), b) in out.iter_mut().zip(ours).zip(theirs) {
-                        *out = f(a, b);
-                    }
-                });
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for ((out, a), b) in out.iter_mut().zip(ours).zip(theirs) {
+                            *out = f(a, b);
+                        }
+                    },
+                );
             });
         out
     }

@@ -45,19 +45,24 @@ impl<const N: usize> Level<N> {
             solution,
             other,
         } = self;
-        each_rows(grid, other, |y, out| {
-            for &run in grid.spans.row(y) {
-                for c in 0..N {
-                    grid.sweep(
-                        y,
-                        run,
-                        damping,
-                        [&solution[c], &right_side[c]],
-                        &mut out[c][stored(run)],
-                    );
+        each_rows(
+            grid,
+            other,
+            #[inline(always)]
+            |y, out| {
+                for &run in grid.spans.row(y) {
+                    for c in 0..N {
+                        grid.sweep(
+                            y,
+                            run,
+                            damping,
+                            [&solution[c], &right_side[c]],
+                            &mut out[c][stored(run)],
+                        );
+                    }
                 }
-            }
-        });
+            },
+        );
         std::mem::swap(solution, other);
     }
 
@@ -69,20 +74,25 @@ impl<const N: usize> Level<N> {
             solution,
             ..
         } = self;
-        each_rows(grid, solution, |y, out| {
-            for &run in grid.spans.row(y) {
-                let at = grid.range(y, run);
-                for c in 0..N {
-                    let values = right_side[c][at.clone()]
-                        .iter()
-                        .zip(&grid.inverse[at.clone()]);
-                    let out = &mut out[c][stored(run)];
-                    for (out, (r, inverse)) in out.iter_mut().zip(values) {
-                        *out = damping * r * inverse;
+        each_rows(
+            grid,
+            solution,
+            #[inline(always)]
+            |y, out| {
+                for &run in grid.spans.row(y) {
+                    let at = grid.range(y, run);
+                    for c in 0..N {
+                        let values = right_side[c][at.clone()]
+                            .iter()
+                            .zip(&grid.inverse[at.clone()]);
+                        let out = &mut out[c][stored(run)];
+                        for (out, (r, inverse)) in out.iter_mut().zip(values) {
+                            *out = damping * r * inverse;
+                        }
                     }
                 }
-            }
-        });
+            },
+        );
     }
 
     /// Hands the residual to the coarser grid's right side, cells of 2x2 added up.
@@ -91,24 +101,29 @@ impl<const N: usize> Level<N> {
         let Level {
             grid, right_side, ..
         } = coarse;
-        each_rows(grid, right_side, |y, out| {
-            let mut sum = vec![0.0f32; 2 * columns];
-            for (c, out) in out.iter_mut().enumerate() {
-                sum.fill(0.0);
-                for fine in 2 * y..(2 * y + 2).min(self.grid.rows()) {
-                    for &run in self.grid.spans.row(fine) {
-                        let sum = &mut sum[run.from..run.to];
-                        self.grid.add_residual(
-                            fine,
-                            run,
-                            [&self.solution[c], &self.right_side[c]],
-                            sum,
-                        );
+        each_rows(
+            grid,
+            right_side,
+            #[inline(always)]
+            |y, out| {
+                let mut sum = vec![0.0f32; 2 * columns];
+                for (c, out) in out.iter_mut().enumerate() {
+                    sum.fill(0.0);
+                    for fine in 2 * y..(2 * y + 2).min(self.grid.rows()) {
+                        for &run in self.grid.spans.row(fine) {
+                            let sum = &mut sum[run.from..run.to];
+                            self.grid.add_residual(
+                                fine,
+                                run,
+                                [&self.solution[c], &self.right_side[c]],
+                                sum,
+                            );
+                        }
                     }
+                    add_pairs(&sum, grid.spans.row(y), out);
                 }
-                add_pairs(&sum, grid.spans.row(y), out);
-            }
-        });
+            },
+        );
     }
 
     /// Takes the left side of the solution off the right side.
@@ -122,14 +137,19 @@ impl<const N: usize> Level<N> {
         for other in other.iter_mut() {
             other.fill(0.0);
         }
-        each_rows(grid, other, |y, out| {
-            for &run in grid.spans.row(y) {
-                for c in 0..N {
-                    let out = &mut out[c][stored(run)];
-                    grid.add_residual(y, run, [&solution[c], &right_side[c]], out);
+        each_rows(
+            grid,
+            other,
+            #[inline(always)]
+            |y, out| {
+                for &run in grid.spans.row(y) {
+                    for c in 0..N {
+                        let out = &mut out[c][stored(run)];
+                        grid.add_residual(y, run, [&solution[c], &right_side[c]], out);
+                    }
                 }
-            }
-        });
+            },
+        );
         std::mem::swap(right_side, other);
     }
 
@@ -139,46 +159,56 @@ impl<const N: usize> Level<N> {
         let Level {
             grid, right_side, ..
         } = coarse;
-        each_rows(grid, right_side, |y, out| {
-            let mut sum = vec![0.0f32; 2 * columns];
-            for (c, out) in out.iter_mut().enumerate() {
-                sum.fill(0.0);
-                for fine in 2 * y..(2 * y + 2).min(self.grid.rows()) {
-                    for &run in self.grid.spans.row(fine) {
-                        let values = &self.right_side[c][self.grid.range(fine, run)];
-                        for (sum, value) in sum[run.from..run.to].iter_mut().zip(values) {
-                            *sum += value;
+        each_rows(
+            grid,
+            right_side,
+            #[inline(always)]
+            |y, out| {
+                let mut sum = vec![0.0f32; 2 * columns];
+                for (c, out) in out.iter_mut().enumerate() {
+                    sum.fill(0.0);
+                    for fine in 2 * y..(2 * y + 2).min(self.grid.rows()) {
+                        for &run in self.grid.spans.row(fine) {
+                            let values = &self.right_side[c][self.grid.range(fine, run)];
+                            for (sum, value) in sum[run.from..run.to].iter_mut().zip(values) {
+                                *sum += value;
+                            }
                         }
                     }
+                    add_pairs(&sum, grid.spans.row(y), out);
                 }
-                add_pairs(&sum, grid.spans.row(y), out);
-            }
-        });
+            },
+        );
     }
 
     /// Adds the coarser grid's solution to this one's.
     fn add_correction(&mut self, coarse: &Level<N>) {
         let Self { grid, solution, .. } = self;
         let columns = grid.spans.size().columns;
-        each_rows(grid, solution, |y, out| {
-            for run in coarse.grid.spans.row(y / 2) {
-                let from = coarse.grid.range(y / 2, *run);
-                for (c, out) in out.iter_mut().enumerate() {
-                    let fine = stored(Run {
-                        from: 2 * run.from,
-                        to: (2 * run.to).min(columns),
-                    });
-                    for (pair, value) in out[fine]
-                        .chunks_mut(2)
-                        .zip(&coarse.solution[c][from.clone()])
-                    {
-                        for fine in pair {
-                            *fine += value;
+        each_rows(
+            grid,
+            solution,
+            #[inline(always)]
+            |y, out| {
+                for run in coarse.grid.spans.row(y / 2) {
+                    let from = coarse.grid.range(y / 2, *run);
+                    for (c, out) in out.iter_mut().enumerate() {
+                        let fine = stored(Run {
+                            from: 2 * run.from,
+                            to: (2 * run.to).min(columns),
+                        });
+                        for (pair, value) in out[fine]
+                            .chunks_mut(2)
+                            .zip(&coarse.solution[c][from.clone()])
+                        {
+                            for fine in pair {
+                                *fine += value;
+                            }
                         }
                     }
                 }
-            }
-        });
+            },
+        );
     }
 }
 
@@ -201,13 +231,16 @@ fn each_rows<const N: usize>(
         })
         .collect();
     let run = |(t, task): (usize, &mut [&mut [f32]; N])| {
-        vectorised(|| {
-            for y in t * TASK_ROWS..((t + 1) * TASK_ROWS).min(rows) {
-                let from = (y - t * TASK_ROWS) * stride;
-                let mut row = task.each_mut().map(|p| &mut p[from..from + stride]);
-                work(y, &mut row);
-            }
-        });
+        vectorised(
+            #[inline(always)]
+            || {
+                for y in t * TASK_ROWS..((t + 1) * TASK_ROWS).min(rows) {
+                    let from = (y - t * TASK_ROWS) * stride;
+                    let mut row = task.each_mut().map(|p| &mut p[from..from + stride]);
+                    work(y, &mut row);
+                }
+            },
+        );
     };
     if grid.is_small {
         tasks.iter_mut().enumerate().for_each(run);
@@ -217,6 +250,8 @@ fn each_rows<const N: usize>(
 }
 
 /// Pairs of `fine` added up along the runs of a coarse row, which has a column of padding in front.
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn add_pairs(fine: &[f32], runs: &[Run], out: &mut [f32]) {
     for run in runs {
         let pairs = fine[2 * run.from..2 * run.to].chunks_exact(2);
@@ -300,38 +335,53 @@ pub(super) fn conjugate_gradients<const N: usize>(
             }
         });
         last = size;
-        each_rows(grid, &mut direction, |y, out| {
-            for &run in grid.spans.row(y) {
-                let at = grid.range(y, run);
-                for c in 0..N {
-                    let out = &mut out[c][stored(run)];
-                    for (out, z) in out.iter_mut().zip(&correction[c][at.clone()]) {
-                        *out = z + keep[c] * *out;
-                    }
-                }
-            }
-        });
-        each_rows(grid, image, |y, out| {
-            for &run in grid.spans.row(y) {
-                for c in 0..N {
-                    grid.apply(y, run, &direction[c], &mut out[c][stored(run)]);
-                }
-            }
-        });
-        let curvature = grid.dots(&direction, image);
-        let length: [f32; N] = std::array::from_fn(|c| ratio(size[c], curvature[c]));
-        let advance = |planes: &mut [Vec<f32>; N], along: &[Vec<f32>; N], sign: f32| {
-            each_rows(grid, planes, |y, out| {
+        each_rows(
+            grid,
+            &mut direction,
+            #[inline(always)]
+            |y, out| {
                 for &run in grid.spans.row(y) {
                     let at = grid.range(y, run);
                     for c in 0..N {
                         let out = &mut out[c][stored(run)];
-                        for (out, d) in out.iter_mut().zip(&along[c][at.clone()]) {
-                            *out += sign * length[c] * d;
+                        for (out, z) in out.iter_mut().zip(&correction[c][at.clone()]) {
+                            *out = z + keep[c] * *out;
                         }
                     }
                 }
-            });
+            },
+        );
+        each_rows(
+            grid,
+            image,
+            #[inline(always)]
+            |y, out| {
+                for &run in grid.spans.row(y) {
+                    for c in 0..N {
+                        grid.apply(y, run, &direction[c], &mut out[c][stored(run)]);
+                    }
+                }
+            },
+        );
+        let curvature = grid.dots(&direction, image);
+        let length: [f32; N] = std::array::from_fn(|c| ratio(size[c], curvature[c]));
+        let advance = |planes: &mut [Vec<f32>; N], along: &[Vec<f32>; N], sign: f32| {
+            each_rows(
+                grid,
+                planes,
+                #[inline(always)]
+                |y, out| {
+                    for &run in grid.spans.row(y) {
+                        let at = grid.range(y, run);
+                        for c in 0..N {
+                            let out = &mut out[c][stored(run)];
+                            for (out, d) in out.iter_mut().zip(&along[c][at.clone()]) {
+                                *out += sign * length[c] * d;
+                            }
+                        }
+                    }
+                },
+            );
         };
         advance(&mut solution, &direction, 1.0);
         if step + 1 < steps {
