@@ -160,10 +160,10 @@ fn what_stays_with_another_structure_is_the_doing_of_gear_that_stands() {
 }
 
 /// A person, and a length of pole that looks like a sleeve `apart` px from it.
-fn sleeve_or_pole(apart: usize) -> Label {
+fn sleeve_or_pole(apart: usize, width: usize, person: f32) -> Label {
     let none = PieceFeatures::default();
-    let mut sleeve = drawn([200 + apart, 200, 8, 120], Label::Person, 0.6, none);
-    sleeve.probabilities.0[Label::Gear.index() as usize] = 0.35;
+    let mut sleeve = drawn([200 + apart, 200, width, 120], Label::Person, person, none);
+    sleeve.probabilities.0[Label::Gear.index() as usize] = 0.95 - person;
     sleeve.probabilities.0[Label::Other.index() as usize] = 0.05;
     let person = drawn([100, 200, 100, 300], Label::Person, 0.9, none);
     let (regions, mut classified) = scene(&[person, sleeve]);
@@ -174,10 +174,18 @@ fn sleeve_or_pole(apart: usize) -> Label {
 
 #[test]
 fn a_sleeve_far_from_anybody_is_a_pole() {
-    assert_eq!(sleeve_or_pole(300), Label::Gear);
+    assert_eq!(sleeve_or_pole(300, 8, 0.6), Label::Gear);
 }
 
 #[test]
 fn a_sleeve_within_an_arms_reach_stays_with_the_person() {
-    assert_eq!(sleeve_or_pole(60), Label::Person);
+    assert_eq!(sleeve_or_pole(60, 8, 0.6), Label::Person);
+}
+
+#[test]
+fn what_hardly_looks_like_a_person_is_none_far_from_anybody() {
+    // A tenth of the person in size: somebody's part if it is one at all.
+    assert_eq!(sleeve_or_pole(300, 24, 0.9), Label::Person);
+    assert_eq!(sleeve_or_pole(300, 24, 0.25), Label::Gear);
+    assert_eq!(sleeve_or_pole(60, 24, 0.25), Label::Person);
 }

@@ -28,8 +28,16 @@ pub(super) fn decide_strays_anew(classified: &mut Classified, regions: &Regions)
     };
     let blobs = LooseBlobs::of(regions.numbers.size(), GAP, counts_as_person);
     let mut people = vec![Blob::default(); blobs.count() + 1];
-    for (x, y, number, pixels) in blobs.cells() {
-        people[number].add(x, y, pixels);
+    for (x, y, number, _) in blobs.cells() {
+        people[number].reach_to(x, y);
+    }
+    for (index, piece) in regions.pieces.iter().enumerate() {
+        if classified.labels[index] == Label::Person
+            && let Some((x, y)) = any_pixel(regions, index, piece.window)
+        {
+            let share = classified.probabilities[index].of(Label::Person);
+            people[blobs.number_at(x, y)].area += share * piece.area as f32;
+        }
     }
     let strays = strays(&people[1..]);
     if !strays.contains(&true) {
@@ -64,13 +72,13 @@ fn any_pixel(regions: &Regions, piece: usize, window: Window) -> Option<(usize, 
 /// What counts as the person in one place; extents in cells.
 #[derive(Debug, Clone, Default)]
 struct Blob {
-    area: usize,
+    /// Px that are the person's, each piece's by its probability: in doubt much is called the person.
+    area: f32,
     window: Option<Window>,
 }
 
 impl Blob {
-    fn add(&mut self, x: usize, y: usize, pixels: usize) {
-        self.area += pixels;
+    fn reach_to(&mut self, x: usize, y: usize) {
         let window = self.window.get_or_insert(Window {
             left: x,
             top: y,
@@ -96,12 +104,12 @@ impl Blob {
 }
 
 fn strays(blobs: &[Blob]) -> Vec<bool> {
-    let largest = blobs.iter().map(|b| b.area).max().unwrap_or(0) as f32;
-    let is_whole = |blob: &&Blob| blob.area as f32 >= WHOLE_SHARE * largest;
+    let largest = blobs.iter().map(|b| b.area).fold(0.0, f32::max);
+    let is_whole = |blob: &&Blob| blob.area >= WHOLE_SHARE * largest;
     blobs
         .iter()
         .map(|blob| {
-            let is_part = (blob.area as f32) < PART_SHARE * largest;
+            let is_part = blob.area < PART_SHARE * largest;
             let mut people = blobs.iter().filter(is_whole);
             is_part && !people.any(|person| blob.is_within_reach_of(person))
         })
