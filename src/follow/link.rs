@@ -30,9 +30,11 @@ const GOES_ON_BESIDE: f32 = 0.3;
 const GOES_ON: f32 = 24.0;
 /// Or there is gear on so much of that way.
 const ARRIVED: f32 = 0.5;
-/// What stands before the plate is seen from this difference on (CIE94); with a leaf's or a stone's
-/// texture behind it.
+/// A thing shows before what differs by more than this from it (CIE94): above the texture of stone.
 const WOULD_SHOW: f32 = 7.0;
+/// Nearer to the plate than this share of what the thing differs from it, and farther from the thing,
+/// the plate is seen.
+const NEARER: f32 = 0.5;
 /// The tone may change along a stroke; but where nothing changed by more than this (CIE94), so far
 /// to either side, nothing stands.
 const UNCHANGED: f32 = 2.5;
@@ -174,7 +176,7 @@ fn contrary(
                 Behind::Stroke => NEAR
                     .into_iter()
                     .all(|a| differs(a).is_none_or(|d| d[1] < UNCHANGED)),
-                _ => changed < 0.5 * shows && off >= 0.5 * shows,
+                _ => changed < NEARER * shows && off >= NEARER * shows,
             };
             all += 1.0;
             against += f32::from(shows > WOULD_SHOW && is_contrary);

@@ -26,7 +26,7 @@ const INSIDE: (f32, f32) = (-6.0, -1.0);
 /// Where a course's own tone is read.
 const FIRST_STRETCH: (f32, f32) = (3.0, 14.0);
 /// Way that is looked at before a course is chosen.
-const PROBE: f32 = 26.0;
+pub(super) const PROBE: f32 = 26.0;
 /// Way that is gone before the next look, after which it tells something new: about a leaf.
 const ADVANCE: f32 = 6.0;
 /// Changes of course that are tried at each step, degrees.
@@ -64,7 +64,7 @@ const LONGEST: f32 = 2600.0;
 /// Points of a course and lanes of its band lie so far apart, px: no pixel between them is missed.
 pub(super) const SPACING: f32 = 0.7;
 /// Share of a course that may lie on one that was taken already.
-const TAKEN_BEFORE: f32 = 0.5;
+pub(super) const TAKEN_BEFORE: f32 = 0.5;
 
 /// A course that was followed.
 pub(super) struct Course {

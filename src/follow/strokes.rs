@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use super::link::{Behind, across, on_edge};
 use super::looks::{Look, Looker, On, Place, Thing, Tone};
-use super::slender::{Course, follow, widest_look};
+use super::slender::{Course, PROBE, TAKEN_BEFORE, follow, widest_look};
 use crate::scene::{Plane, Size};
 
 /// Half of what a line is told from its sides by, px at [`crate::mask::REFERENCE_SIDE`], as all lengths
@@ -27,8 +27,6 @@ const CELL: usize = 6;
 const MOST_SEEDS: usize = 3000;
 /// Turns of the first look, degrees.
 const TURNS: [f32; 5] = [0.0, -4.0, 4.0, -8.0, 8.0];
-/// Way of the first look to either side.
-const PROBE: f32 = 26.0;
 /// Least mean evidence of it on the weaker side, ln units.
 const LEAST: f32 = 0.4;
 /// Evidence of a stroke in all and in the mean, ln units: nothing else speaks for it, and more
@@ -36,11 +34,11 @@ const LEAST: f32 = 0.4;
 const ENOUGH: (f32, f32) = (30.0, 1.2);
 /// Least length.
 const SHORTEST: f32 = 70.0;
-/// Share of a stroke that may lie on one that was taken already.
-const TAKEN_BEFORE: f32 = 0.5;
 /// More strokes than this within so many degrees are the scene's: boards, joints, a fence.
 const MOST_PARALLEL: usize = 6;
 const PARALLEL: f32 = 8.0;
+/// A stroke has arrived where there is gear so near its end, px of the working copy.
+const ARRIVED: i32 = 3;
 /// A stroke whose end points at a person within this way is theirs.
 const PERSON_REACH: f32 = 30.0;
 
@@ -73,11 +71,10 @@ pub(super) fn find(looker: &Looker<'_>) -> Vec<Stroke> {
         before as f32 <= TAKEN_BEFORE * pixels.len() as f32
     });
     let headings: Vec<f32> = strokes.iter().map(Stroke::heading).collect();
-    let mut k = 0;
-    strokes.retain(|_| {
-        k += 1;
+    strokes.retain(|stroke| {
+        let own = stroke.heading();
         let parallel = headings.iter().filter(|&&other| {
-            let apart = (other - headings[k - 1]).rem_euclid(std::f32::consts::PI);
+            let apart = (other - own).rem_euclid(std::f32::consts::PI);
             apart.min(std::f32::consts::PI - apart).to_degrees() < PARALLEL
         });
         parallel.count() <= MOST_PARALLEL
@@ -136,7 +133,7 @@ impl Stroke {
             if (0..reach as usize).any(|k| looker.is_person(end.at(k as f32, 0.0)) == Some(true)) {
                 return None;
             }
-            let arrived = (-3..=3).any(|k| looker.is_gear(end.at(k as f32, 0.0)));
+            let arrived = (-ARRIVED..=ARRIVED).any(|k| looker.is_gear(end.at(k as f32, 0.0)));
             let gap = across((looker, large), &end, self.colour, Behind::Stroke)
                 .filter(|gap| gap.length() <= self.length());
             is_led |= arrived || gap.is_some();
