@@ -66,6 +66,7 @@ pub mod region;
 pub mod registration;
 pub mod report;
 pub mod scene;
+pub mod shade;
 pub mod shoot;
 pub mod sky;
 mod vectors;

@@ -22,6 +22,7 @@ use crate::outline::{OutlineInputs, mend_outline};
 use crate::registration::Registration;
 use crate::report::FrameReport;
 use crate::scene::{Encoding, Plane, Samples, Size, recycled};
+use crate::shade::other_shadows;
 use crate::verdict::{Signs, judge};
 
 use aligned::{AlignedPlate, Carried};
@@ -296,7 +297,7 @@ impl SetUp {
         let examined = self.examine_timed(index, lit, clock)?;
         clock.start("classify");
         let known = examined.known;
-        let (mut regions, for_mask, mut found) = examined.apart();
+        let (mut regions, mut for_mask, mut found) = examined.apart();
         recycled::give_back();
         let mut classified = classify(&regions, known);
         clock.start("outline");
@@ -313,6 +314,8 @@ impl SetUp {
             plate_seen: &found.relit_seen,
         };
         follow_gear(&mut regions, &mut classified, &seen);
+        clock.start("shade");
+        found.follow_shadows(&mut for_mask, (&mut regions, &mut classified));
         clock.start("mask");
         let labels = label_plane(&regions, &classified.labels);
         let lit_seen = &for_mask.lit_seen;
@@ -323,10 +326,11 @@ impl SetUp {
             difference: &found.difference,
             excess: &for_mask.excess,
         });
+        let shaded = other_shadows(&labels, &for_mask.excess);
         drop(for_mask);
         clock.start("relight");
         recycled::give_back();
-        let gain = found.relit_gain(&cut);
+        let gain = found.relit_gain(&cut, &shaded);
         clock.start("verdict");
         let registration = self.registration_report(&found.registration, found.lit.size());
         let (verdict, hand_work) = judge(&Signs {

@@ -47,6 +47,35 @@ impl Classified {
         self.probabilities.push(probabilities);
         self.labels.push(label);
     }
+
+    /// Makes pixels that belong to no piece one of a label of their own, of that probability. It keeps
+    /// what was measured of piece number `beside`, from 1.
+    pub fn add_beside(
+        &mut self,
+        regions: &mut Regions,
+        pixels: &[usize],
+        beside: u32,
+        (label, probability): (Label, f32),
+    ) {
+        let Some(window) = window_around(pixels, regions.numbers.columns()) else {
+            return;
+        };
+        let number = regions.pieces.len() as u32 + 1;
+        for &i in pixels {
+            regions.numbers.as_mut_slice()[i] = number;
+        }
+        regions.pieces.push(Piece {
+            features: regions.pieces[beside as usize - 1].features,
+            area: pixels.len(),
+            window,
+            neighbours: Vec::new(),
+        });
+        let mut probabilities = Probabilities([0.0; 8]);
+        probabilities.0[label.index() as usize] = probability;
+        probabilities.0[Label::Other.index() as usize] = 1.0 - probability;
+        self.probabilities.push(probabilities);
+        self.labels.push(label);
+    }
 }
 
 fn window_around(pixels: &[usize], columns: usize) -> Option<Window> {

@@ -12,6 +12,7 @@ mod pool;
 
 pub use agreement::{Agreement, structure_agreement};
 pub use noise::NoiseModel;
+pub use pool::PoolCells;
 
 use rayon::prelude::*;
 
@@ -36,6 +37,8 @@ pub struct LightingChange {
     pub log_ratio: [Plane<f32>; 3],
     /// The smooth part of the log-ratio a channel: pool and ambient shift together.
     pub pool: [Plane<f32>; 3],
+    /// What the pool was carried from.
+    pub cells: PoolCells,
     /// Where both frames show the same structure.
     pub agreement: Agreement,
 }
@@ -62,6 +65,7 @@ pub fn separate_light(
         noise,
         log_ratio,
         pool: pool.planes,
+        cells: pool.cells,
         agreement,
     }
 }

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::Agreement;
-use crate::numeric::filter::{block_mean, block_mean_of, enlarge, gaussian};
+use crate::numeric::filter::{block_mean, block_mean_of, box_mean, enlarge, gaussian};
 use crate::numeric::pull_push;
 use crate::scene::{Plane, Size};
 
@@ -39,6 +39,18 @@ const AMBIENT_QUANTILE: f32 = 0.2;
 /// What lies deeper is no light that was added, but a shadow, however soft.
 const AMBIENT_DIP: f32 = 0.02;
 
+/// A cell that lies this much deeper, ln units, is shadow and says nothing of the light around it.
+const SHADOW_DIP: f32 = 0.04;
+
+/// A cell is left out from this share of what stands there or is shaded: its rim blurs in.
+const SHADED_SHARE: f32 = 0.05;
+
+/// So are its neighbours this far: a rim that is too soft to be seen is darker still.
+const RIM_CELLS: usize = 1;
+
+/// Means of nothing, as sums in single precision leave them.
+const NO_SHARE: f32 = 1e-4;
+
 /// Share of sky above which a cell counts as nothing but sky.
 const ALL_SKY: f32 = 0.99;
 
@@ -46,6 +58,20 @@ const ALL_SKY: f32 = 0.99;
 pub(super) struct Pool {
     pub(super) planes: [Plane<f32>; 3],
     pub(super) ambient_gain: [f32; 3],
+    pub(super) cells: PoolCells,
+}
+
+/// The ratio as it is read in cells: enough to carry the pool anew once it is known what stands in
+/// the light. A sixteenth of a plane.
+#[derive(Debug, Clone)]
+pub struct PoolCells {
+    ratio: [Plane<f32>; 3],
+    /// What each cell of ground is believed.
+    weight: Plane<f32>,
+    /// The ratio a channel that no ground lies below without a shadow.
+    least: [f32; 3],
+    /// The sky's ratio a channel.
+    of_sky: [f32; 3],
 }
 
 struct Cells {
@@ -60,33 +86,73 @@ pub(super) fn flash_pool(
     sky: &Plane<bool>,
     usable: &Plane<bool>,
 ) -> Pool {
-    let size = log_ratio[0].size();
     let cells = read_cells(log_ratio, agreement, sky, usable);
-    let sky_ratio = sky_level(&cells);
-    let ground_weight = believed_weight(&cells);
     let of_ground = ground_level(&cells);
-    let ambient = sky_ratio.unwrap_or(of_ground);
-    let planes = std::array::from_fn(|c| {
-        let filled = pull_push::fill(&cells.ratio[c], &ground_weight);
-        // Ambient light that rose says nothing of the ground that no flash reached.
-        let least = of_ground[c].min(0.0) - AMBIENT_DIP;
-        let pool = gaussian(&filled, POOL_SIGMA_CELLS).map(|&v| v.max(least));
-        let smooth = enlarge(&pool, CELL, size);
-        let level = sky_ratio.map_or(ambient[c], |s| s[c]);
-        let mut out = smooth;
-        out.as_mut_slice()
-            .par_iter_mut()
-            .zip(sky.as_slice())
-            .for_each(|(v, &is_sky)| {
-                if is_sky {
-                    *v = level;
-                }
-            });
-        out
-    });
+    let ambient = sky_level(&cells).unwrap_or(of_ground);
+    // Ambient light that rose says nothing of the ground that no flash reached.
+    let least = of_ground.map(|level| level.min(0.0) - AMBIENT_DIP);
+    let believed = believed_weight(&cells);
+    let weight = believed.zip(&lit_weight(&cells, least), |w, l| w * l);
+    let cells = PoolCells {
+        ratio: cells.ratio,
+        weight,
+        least,
+        of_sky: ambient,
+    };
     Pool {
-        planes,
+        planes: cells.carried(&believed, sky),
         ambient_gain: ambient.map(f32::exp),
+        cells,
+    }
+}
+
+impl PoolCells {
+    /// Side of a cell, px.
+    pub const SIDE: usize = CELL;
+
+    /// The pool a channel as the ground shows it that is not `shaded`: carried on under what stands
+    /// there and through its shadows. `sky` is the plate's.
+    pub fn without(&self, shaded: &Plane<bool>, sky: &Plane<bool>) -> [Plane<f32>; 3] {
+        self.carried(&self.weight_without(shaded, RIM_CELLS), sky)
+    }
+
+    /// The mean of its channels in cells, as the ground shows it that is not within `margin` cells of
+    /// anything `shaded`.
+    pub fn mean_without(&self, shaded: &Plane<bool>, margin: usize) -> Plane<f32> {
+        let weight = self.weight_without(shaded, margin);
+        let [r, g, b] = std::array::from_fn(|c| self.smooth(c, &weight));
+        r.zip(&g, |r, g| r + g).zip(&b, |sum, b| (sum + b) / 3.0)
+    }
+
+    fn weight_without(&self, shaded: &Plane<bool>, margin: usize) -> Plane<f32> {
+        let share = block_mean_of(shaded.size(), CELL, |y, out| {
+            for (out, &is) in out.iter_mut().zip(shaded.row(y)) {
+                *out = f32::from(is);
+            }
+        });
+        let is_near = box_mean(&share.map(|&s| f32::from(s > SHADED_SHARE)), margin);
+        let open = |w: &f32, near: &f32| if *near > NO_SHARE { 0.0 } else { *w };
+        self.weight.zip(&is_near, open)
+    }
+
+    fn smooth(&self, channel: usize, weight: &Plane<f32>) -> Plane<f32> {
+        let filled = pull_push::fill(&self.ratio[channel], weight);
+        gaussian(&filled, POOL_SIGMA_CELLS).map(|&v| v.max(self.least[channel]))
+    }
+
+    fn carried(&self, weight: &Plane<f32>, sky: &Plane<bool>) -> [Plane<f32>; 3] {
+        std::array::from_fn(|c| {
+            let mut out = enlarge(&self.smooth(c, weight), CELL, sky.size());
+            out.as_mut_slice()
+                .par_iter_mut()
+                .zip(sky.as_slice())
+                .for_each(|(v, &is_sky)| {
+                    if is_sky {
+                        *v = self.of_sky[c];
+                    }
+                });
+            out
+        })
     }
 }
 
@@ -194,6 +260,12 @@ fn believed_weight(cells: &Cells) -> Plane<f32> {
     })
 }
 
+/// What of a cell is no shadow: nothing where its ratio lies well below the ambient's level.
+fn lit_weight(cells: &Cells, least: [f32; 3]) -> Plane<f32> {
+    let least = least.iter().sum::<f32>() / 3.0;
+    mean_ratio(cells).map(|&level| (1.0 - (least - level) / SHADOW_DIP).clamp(0.0, 1.0))
+}
+
 fn mean_ratio(cells: &Cells) -> Plane<f32> {
     let [r, g, b] = &cells.ratio;
     r.zip(g, |r, g| r + g).zip(b, |s, b| (s + b) / 3.0)
@@ -287,5 +359,36 @@ mod tests {
         let light = separate_light(&lit, &plate, &sky, &usable);
         assert!(*light.pool[1].at(240, 160) > -0.05);
         assert!(*light.log_ratio[1].at(240, 160) < -0.4);
+    }
+
+    /// A floor under a flash pool that falls off from left to right, half of it in a shadow with the
+    /// plate's structure: with the shadow told, the pool runs on through it.
+    #[test]
+    fn the_pool_runs_on_through_a_shadow_that_is_known() {
+        let size = Size {
+            columns: 480,
+            rows: 320,
+        };
+        let floor = Plane::from_fn(size, |x, y| {
+            let mixed = ((x / 3) * 7919 + (y / 3) * 104_729) as u64;
+            let mixed = mixed.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40;
+            0.2 + 0.2 * (mixed % 101) as f32 / 101.0
+        });
+        let fall_off = |x: usize| 1.6 - 0.4 * x as f32 / 480.0;
+        let is_shaded = |x: usize, y: usize| (180..300).contains(&x) && (100..220).contains(&y);
+        let lit = Plane::from_fn(size, |x, y| {
+            let share = if is_shaded(x, y) { 0.8 } else { 1.0 };
+            floor.at(x, y) * fall_off(x) * share
+        });
+        let [lit, plate] = [lit, floor].map(|p| SceneLinear {
+            channels: [p.clone(), p.clone(), p],
+        });
+        let (sky, usable) = (Plane::filled(size, false), Plane::filled(size, true));
+        let light = separate_light(&lit, &plate, &sky, &usable);
+        let expected = fall_off(240).ln();
+        assert!(*light.pool[1].at(240, 160) < expected - 0.15);
+        let shaded = Plane::from_fn(size, is_shaded);
+        let told = light.cells.without(&shaded, &sky);
+        assert!((told[1].at(240, 160) - expected).abs() < 0.04);
     }
 }

@@ -67,6 +67,8 @@ pub struct RelightInputs<'a> {
     pub share: &'a Plane<f32>,
     /// Pixels whose lit value says nothing of the background: the person.
     pub keep: &'a Plane<bool>,
+    /// Pixels that say nothing of the light in a shadow of gear beside them: another shadow's.
+    pub shaded: &'a Plane<bool>,
 }
 
 /// Log-ratio lit / plate a channel over the working copy; meaningful where the mask is.
@@ -252,7 +254,8 @@ fn solve_layer(inputs: &RelightInputs<'_>, cluster: &Cluster, layer: Layer) -> [
                 Layer::Ground => !*inputs.sky.at(fx, fy),
                 Layer::Sky => *inputs.lit_sky.at(fx, fy),
             };
-            let known = *inputs.share.at(fx, fy) < 0.01 && !*inputs.keep.at(fx, fy);
+            let is_lit = !*inputs.keep.at(fx, fy) && !*inputs.shaded.at(fx, fy);
+            let known = *inputs.share.at(fx, fy) < 0.01 && is_lit;
             *out = f32::from(u8::from(in_layer && known));
         }
     });

@@ -279,6 +279,7 @@ impl Reopened<'_> {
             lit_sky: &clear_sky(&compared.sky, &lit_seen),
             share: &share,
             keep: &keep,
+            shaded: &Plane::filled(size, false),
         })
     }
 }

@@ -1,10 +1,12 @@
 //! A lit frame cut into measured pieces.
 
 use super::comparison::{Comparison, Known, SmallLit, eroded};
+use rayon::prelude::*;
+
 use super::{CleanError, Clock, Frame, SetUp, Silent};
 use crate::change::{Evidence, as_seen, gather_evidence};
-use crate::classify;
-use crate::lighting::{Agreement, LightingChange, NoiseModel};
+use crate::classify::{self, Classified, label_plane};
+use crate::lighting::{Agreement, LightingChange, NoiseModel, PoolCells};
 use crate::mask::CutPlan;
 use crate::merge::{Relight, RelightInputs, relit_surfaces};
 use crate::numeric::spans::Spans;
@@ -13,6 +15,7 @@ use crate::region::{
 };
 use crate::registration::Registration;
 use crate::scene::{Perceived, Plane, SceneLinear, Size, recycled};
+use crate::shade::{ShadeInputs, complete_shadows};
 use crate::sky::{Drift, SkyLayer};
 
 /// The rim of the sky shows other things' light as well, px: the comparison's blur.
@@ -53,6 +56,7 @@ pub(super) struct Found {
     pub(super) noise: NoiseModel,
     pub(super) difference: Plane<f32>,
     pool: [Plane<f32>; 3],
+    cells: PoolCells,
     /// Coarse structure agreement.
     agreement: Plane<f32>,
     pub(super) relit_seen: Perceived,
@@ -85,6 +89,7 @@ impl Examined {
             gain,
             noise,
             pool,
+            cells,
             agreement: Agreement { coarse, .. },
             ..
         } = light;
@@ -107,6 +112,7 @@ impl Examined {
             noise,
             difference,
             pool,
+            cells,
             agreement: coarse,
             relit_seen,
             lit_sky,
@@ -117,8 +123,32 @@ impl Examined {
 }
 
 impl Found {
+    /// Follows soft shadows of gear to their ends, and carries the pool on through all that stands in
+    /// the light; the excess is told over that.
+    pub(super) fn follow_shadows(
+        &mut self,
+        for_mask: &mut ForMask,
+        (regions, classified): (&mut Regions, &mut Classified),
+    ) {
+        // With the old pool added it is the ratio itself.
+        add(&mut for_mask.excess, &self.pool, 1.0);
+        let seen = ShadeInputs {
+            lit_seen: &for_mask.lit_seen,
+            ratio: &for_mask.excess,
+            pool: &self.cells,
+            agreement: &self.agreement,
+            sky: &self.sky.mask,
+            usable: &self.usable,
+        };
+        complete_shadows(regions, classified, &seen);
+        let labels = label_plane(regions, &classified.labels);
+        let shaded = labels.map(|l| l.is_removed() || l.is_person());
+        self.pool = self.cells.without(&shaded, &self.sky.mask);
+        add(&mut for_mask.excess, &self.pool, -1.0);
+    }
+
     /// By how much the aligned plate is lightened or darkened in the mask. Takes the pool.
-    pub(super) fn relit_gain(&mut self, cut: &CutPlan) -> Relight {
+    pub(super) fn relit_gain(&mut self, cut: &CutPlan, shaded: &Plane<bool>) -> Relight {
         let surfaces = relit_surfaces(&RelightInputs {
             lit: &self.lit,
             plate: &self.plate,
@@ -129,11 +159,20 @@ impl Found {
             lit_sky: &self.lit_sky,
             share: &cut.share,
             keep: &cut.keep,
+            shaded,
         });
         let nothing = || Plane::filled(NO_SIZE, 0.0);
         let pool = std::mem::replace(&mut self.pool, std::array::from_fn(|_| nothing()));
         surfaces.over(pool)
     }
+}
+
+/// Adds the mean of three channels, `times` over.
+fn add(to: &mut Plane<f32>, channels: &[Plane<f32>; 3], times: f32) {
+    let [r, g, b] = channels.each_ref().map(Plane::as_slice);
+    let mean = |i: usize| (r[i] + g[i] + b[i]) / 3.0;
+    let values = to.as_mut_slice().par_iter_mut().enumerate();
+    values.for_each(|(i, value)| *value += times * mean(i));
 }
 
 impl SetUp {
