@@ -2,11 +2,15 @@
 
 use std::path::PathBuf;
 
-use clap::{ArgAction, Parser, Subcommand, ValueEnum};
+use clap::{ArgAction, Parser, Subcommand};
 
 use super::check_args::CheckArgs;
+use super::choices::{
+    LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, PlanForm, RedoData,
+};
 use super::plan_shot_args::PlanArgs;
 use super::redo_args::RedoArgs;
+use super::talk_args::{Talk, TalkArgs};
 use super::watch_args::WatchArgs;
 
 const EXIT_CODES: &str = "\
@@ -228,150 +232,12 @@ pub(super) struct DemoArgs {
     pub(super) talk: TalkArgs,
 }
 
-/// How much is told.
-#[derive(Debug, Default, clap::Args)]
-pub(super) struct TalkArgs {
-    /// Tell of errors only
-    #[arg(short, long, conflicts_with_all = ["verbose", "timings"])]
-    quiet: bool,
-    /// Tell more; twice for still more
-    #[arg(short, long, action = ArgAction::Count)]
-    verbose: u8,
-    /// Tell how long each stage took
-    #[arg(long)]
-    timings: bool,
-}
-
-/// How much is told, decided.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Talk {
-    pub(super) loudness: Loudness,
-    pub(super) timings: Timings,
-}
-
-/// From errors only to every step.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Loudness {
-    Quiet,
-    Normal,
-    Verbose,
-    VeryVerbose,
-}
-
-/// Is the table of stage times wanted?
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Timings {
-    Hidden,
-    Shown,
-}
-
-impl TalkArgs {
-    pub(super) fn level(&self) -> Talk {
-        Talk {
-            loudness: match (self.quiet, self.verbose) {
-                (true, _) => Loudness::Quiet,
-                (false, 0) => Loudness::Normal,
-                (false, 1) => Loudness::Verbose,
-                (false, _) => Loudness::VeryVerbose,
-            },
-            timings: if self.timings {
-                Timings::Shown
-            } else {
-                Timings::Hidden
-            },
-        }
-    }
-}
-
-/// Bits of the mask's samples.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum MaskDepth {
-    /// 8 bits
-    #[value(name = "8")]
-    Eight,
-    /// 16 bits
-    #[value(name = "16")]
-    Sixteen,
-}
-
-impl MaskDepth {
-    pub(super) fn bits(self) -> u8 {
-        match self {
-            Self::Eight => 8,
-            Self::Sixteen => 16,
-        }
-    }
-}
-
-/// Format of the mask.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum MaskFormat {
-    /// PNG
-    Png,
-    /// TIFF
-    Tiff,
-}
-
-/// How a plan is told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum PlanForm {
-    /// For people
-    Table,
-    /// JSON lines, one set-up a line, for `--plan`
-    Json,
-}
-
-/// Is kept what merging again needs?
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum RedoData {
-    /// Keep it: `derig redo` is fast and exact
-    Keep,
-    /// Keep nothing: `derig redo` cleans the frame anew first
-    None,
-}
-
-/// Is there to be a page to look at the frames and correct them?
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum PageChoice {
-    /// Write it
-    Write,
-    /// Write none
-    None,
-}
-
-/// Something for an editor; pictures are TIFF for TIFF frames, else PNG.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, ValueEnum)]
-pub(super) enum LayerChoice {
-    /// The plate laid over the lit frame
-    AlignedPlate,
-    /// The same in the lit frame's light
-    RelitPlate,
-    /// The relit plate where the mask takes it, as a transparent layer
-    Patch,
-    /// What each piece was taken for, drawn over the frame
-    Labelled,
-    /// One file with patch, lit frame and aligned plate
-    Openraster,
-}
-
-/// Format of the cleaned frames.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum OutputFormat {
-    /// That of the lit frame
-    Same,
-    /// PNG, lossless
-    Png,
-    /// TIFF, lossless
-    Tiff,
-    /// JPEG, 8 bits
-    Jpeg,
-}
-
 #[cfg(test)]
 mod tests {
     use clap::CommandFactory;
 
     use super::*;
+    use crate::cli::talk_args::{Loudness, Timings};
 
     fn clean(typed: &[&str]) -> Result<CleanArgs, clap::Error> {
         let all = ["derig", "clean"].iter().chain(typed);
