@@ -20,6 +20,22 @@ Exit codes:
   2  wrong usage; nothing was done
   3  with --must-find: nothing to remove in any frame; the outputs are written all the same";
 
+/// Those of all commands, for the program's own help.
+const ALL_EXIT_CODES: &str = "\
+Exit codes:
+  0  every frame was handed over; of check: go
+  1  some frame failed (see the messages); the others were handed over
+  2  wrong usage; nothing was done
+  3  of clean with --must-find: nothing to remove in any frame
+  4  of check: shoot again
+  5  of check: cannot tell";
+
+const EXAMPLES: &str = "\
+Examples:
+  derig check lit-1.jpg lit-2.jpg --plate plate.jpg
+  derig clean lit-1.jpg lit-2.jpg --plate plate.jpg --out cleaned
+  derig clean --help";
+
 const CLEAN_EXAMPLES: &str = "\
 Examples:
   derig clean portrait-1.jpg portrait-2.jpg --plate plate.jpg --out cleaned
@@ -41,20 +57,24 @@ const DEMO_EXAMPLES: &str = "\
 Examples:
   derig demo demo";
 
+/// Place in a help for what every command takes: behind its own options.
+const LAST: usize = 900;
+
 /// Takes the lighting gear out of location portraits.
 ///
 /// Give it the lit frames (gear in shot, flash firing) and a plate (same tripod, gear gone): each
 /// lit frame comes back without the gear, its shadow and its glints, the light it gave kept.
 #[derive(Debug, Parser)]
-#[command(name = "derig", version, after_help = EXIT_CODES, propagate_version = true,
-    disable_help_flag = true)]
+#[command(name = "derig", version, before_help = EXAMPLES, after_help = ALL_EXIT_CODES,
+    propagate_version = true, disable_help_flag = true)]
 pub(super) struct Args {
     /// Print help
     // One help for both spellings, short enough for a screen.
-    #[arg(short, long, global = true, action = ArgAction::HelpShort)]
+    #[arg(short, long, global = true, action = ArgAction::HelpShort, display_order = LAST)]
     help: Option<bool>,
     /// Most megabytes of one picture's samples; larger ones are refused [default: 3000]
-    #[arg(long, global = true, value_name = "MB", value_parser = clap::value_parser!(u64).range(1..))]
+    #[arg(long, global = true, value_name = "MB", display_order = LAST,
+        value_parser = clap::value_parser!(u64).range(1..))]
     pub(super) max_memory: Option<u64>,
     /// The command.
     #[command(subcommand)]
@@ -75,7 +95,8 @@ pub(super) enum Command {
     #[command(before_help = super::plan_shot_args::EXAMPLES)]
     Plan(Box<PlanArgs>),
     /// Merge again from masks, layers or corrections that came back from a person
-    #[command(before_help = super::redo_args::EXAMPLES, after_help = EXIT_CODES)]
+    #[command(before_help = super::redo_args::EXAMPLES,
+        after_help = super::redo_args::EXIT_CODES)]
     Redo(RedoArgs),
     /// Check and clean frames as they arrive in a folder
     #[command(before_help = super::watch_args::EXAMPLES,
