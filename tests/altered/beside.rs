@@ -128,7 +128,7 @@ pub(super) fn glints_on_face(shots: &Shots) -> Option<Samples> {
 }
 
 /// Both frames without what lies on the far side of the modifier's middle, seen from the person, and the
-/// flash's light on all that is near the new border, fading over the modifier's height. `None` where it
+/// flash's light on all that is near the new border, fading over half of what is cut of it. `None` where it
 /// is cut against the sky, which no flash lightens.
 pub(super) fn cut_through_gear(shots: &Shots) -> Option<Shots> {
     let person = extent(shots, Label::Gear).and(extent(shots, Label::Person))?;
@@ -154,7 +154,8 @@ pub(super) fn cut_through_gear(shots: &Shots) -> Option<Shots> {
         columns: part.len(),
         rows: shots.lit.size.rows,
     };
-    let reach = cut.len() as f64;
+    // Wider, it would be another exposure for the whole picture.
+    let reach = cut.len() as f64 / 2.0;
     let lit = scaled_by(&shots.lit, |x, y| {
         if matches!(
             *shots.labels.at(x, y),
