@@ -43,13 +43,15 @@ const SCREEN: usize = 54;
 fn every_help_fits_a_screen_and_begins_with_examples() {
     let shoot = Shoot::new();
     let commands = derig::cli::definition();
-    for command in commands.get_subcommands() {
-        let name = command.get_name();
-        let output = shoot.derig(&[name, "--help"]);
+    let names = commands
+        .get_subcommands()
+        .map(|command| vec![command.get_name()]);
+    for name in names.chain([vec![]]) {
+        let output = shoot.derig(&[&name[..], &["--help"]].concat());
         let help = String::from_utf8(output.stdout).unwrap();
-        assert!(help.starts_with("Examples:\n  derig "), "{name}: {help}");
+        assert!(help.starts_with("Examples:\n  derig "), "{name:?}: {help}");
         let lines = help.lines().count();
-        assert!(lines <= SCREEN, "{name} takes {lines} lines:\n{help}");
+        assert!(lines <= SCREEN, "{name:?} takes {lines} lines:\n{help}");
     }
 }
 

@@ -112,6 +112,16 @@ fn clipped(pair: &Pair<'_>) -> Option<Reason> {
 
 /// Where a channel of the small copy is clipped.
 pub(super) fn clipped_plane(samples: &Samples) -> Plane<bool> {
+    plane_of_pixels(samples, |codes| codes.iter().any(|&c| c >= CLIPPED))
+}
+
+/// Where all channels of it are.
+pub(super) fn fully_clipped(samples: &Samples) -> Plane<bool> {
+    plane_of_pixels(samples, |codes| codes.iter().all(|&c| c >= CLIPPED))
+}
+
+/// What holds of each pixel's codes; of nothing where they are no 8-bit codes, which a small copy's are.
+fn plane_of_pixels(samples: &Samples, holds: impl Fn(&[u8]) -> bool + Sync) -> Plane<bool> {
     let Size { columns, rows } = samples.size;
     let CodeValues::Eight(codes) = &samples.values else {
         return Plane::filled(samples.size, false);
@@ -119,6 +129,6 @@ pub(super) fn clipped_plane(samples: &Samples) -> Plane<bool> {
     let channels = samples.layout.count();
     Plane::from_fn(Size { columns, rows }, |x, y| {
         let at = (y * columns + x) * channels;
-        codes[at..at + channels].iter().any(|&c| c >= CLIPPED)
+        holds(&codes[at..at + channels])
     })
 }

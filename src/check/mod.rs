@@ -9,6 +9,7 @@ mod camera;
 mod clouds;
 mod left_standing;
 mod light;
+mod modifier_face;
 mod person;
 mod places;
 mod reason;

@@ -2,6 +2,7 @@
 //! flash's light cut by the border.
 
 use super::clouds::clipped_plane;
+use super::modifier_face::modifier_faces;
 use super::{Bearing, Fault, Measured, Pair, Reason, Shot, Told, Unit, places};
 use crate::numeric::filter::box_mean;
 use crate::pipeline::Overview;
@@ -37,7 +38,11 @@ const CUT_POOL: f32 = 0.35;
 const MOST_CUT: f64 = 0.15;
 
 pub(super) fn reasons(pair: &Pair<'_>) -> Vec<Reason> {
-    let sure = sure_labels(&pair.over);
+    let faces = modifier_faces(pair);
+    let sure = sure_labels(&pair.over).zip(
+        &faces,
+        |&label, &is_face| if is_face { Label::Gear } else { label },
+    );
     let contact = |of: Label| contact(&sure, of);
     let mut reasons = Vec::new();
     let gear = contact(Label::Gear);
@@ -167,16 +172,23 @@ fn glints(pair: &Pair<'_>) -> Option<Reason> {
 }
 
 /// Where gear or its shadow leaves the picture within the flash's light.
+///
+/// Under gear nothing is seen of the light: a stretch of border counts as a whole when the light reaches
+/// it anywhere, for the plate must be relit along all of it.
 fn cut_pool(pair: &Pair<'_>) -> Option<Reason> {
     let over = &pair.over;
     let size = over.labels.size();
     let ambient = over.gain[1].ln();
-    let cut = Plane::from_fn(size, |x, y| {
+    let stretches = connected_blobs(&Plane::from_fn(size, |x, y| {
         let at_border = x == 0 || y == 0 || x + 1 == size.columns || y + 1 == size.rows;
-        let is_cut = *over.pool[1].at(x, y) - ambient > CUT_POOL;
-        let open = *over.sky.at(x, y);
-        at_border && is_cut && !open && over.labels.at(x, y).is_removed()
-    });
+        at_border && !*over.sky.at(x, y) && over.labels.at(x, y).is_removed()
+    }));
+    let mut in_light = vec![false; stretches.count + 1];
+    let pool = over.pool[1].as_slice();
+    for (&number, &pool) in stretches.numbers.as_slice().iter().zip(pool) {
+        in_light[number as usize] |= number > 0 && pool - ambient > CUT_POOL;
+    }
+    let cut = stretches.numbers.map(|&n| in_light[n as usize]);
     let (window, count) = places::extent(&cut)?;
     let measured = Measured {
         value: 100.0 * count as f64 / size.long_side() as f64,

@@ -2,11 +2,15 @@
 
 use std::path::PathBuf;
 
-use clap::{ArgAction, Parser, Subcommand, ValueEnum};
+use clap::{ArgAction, Parser, Subcommand};
 
 use super::check_args::CheckArgs;
+use super::choices::{
+    LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, PlanForm, RedoData,
+};
 use super::plan_shot_args::PlanArgs;
 use super::redo_args::RedoArgs;
+use super::talk_args::{Talk, TalkArgs};
 use super::watch_args::WatchArgs;
 
 const EXIT_CODES: &str = "\
@@ -15,6 +19,22 @@ Exit codes:
   1  some frame failed (see the messages); the others were handed over
   2  wrong usage; nothing was done
   3  with --must-find: nothing to remove in any frame; the outputs are written all the same";
+
+/// Those of all commands, for the program's own help.
+const ALL_EXIT_CODES: &str = "\
+Exit codes:
+  0  every frame was handed over; of check: go
+  1  some frame failed (see the messages); the others were handed over
+  2  wrong usage; nothing was done
+  3  of clean with --must-find: nothing to remove in any frame
+  4  of check: shoot again
+  5  of check: cannot tell";
+
+const EXAMPLES: &str = "\
+Examples:
+  derig check lit-1.jpg lit-2.jpg --plate plate.jpg
+  derig clean lit-1.jpg lit-2.jpg --plate plate.jpg --out cleaned
+  derig clean --help";
 
 const CLEAN_EXAMPLES: &str = "\
 Examples:
@@ -37,20 +57,24 @@ const DEMO_EXAMPLES: &str = "\
 Examples:
   derig demo demo";
 
+/// Place in a help for what every command takes: behind its own options.
+const LAST: usize = 900;
+
 /// Takes the lighting gear out of location portraits.
 ///
 /// Give it the lit frames (gear in shot, flash firing) and a plate (same tripod, gear gone): each
 /// lit frame comes back without the gear, its shadow and its glints, the light it gave kept.
 #[derive(Debug, Parser)]
-#[command(name = "derig", version, after_help = EXIT_CODES, propagate_version = true,
-    disable_help_flag = true)]
+#[command(name = "derig", version, before_help = EXAMPLES, after_help = ALL_EXIT_CODES,
+    propagate_version = true, disable_help_flag = true)]
 pub(super) struct Args {
     /// Print help
     // One help for both spellings, short enough for a screen.
-    #[arg(short, long, global = true, action = ArgAction::HelpShort)]
+    #[arg(short, long, global = true, action = ArgAction::HelpShort, display_order = LAST)]
     help: Option<bool>,
     /// Most megabytes of one picture's samples; larger ones are refused [default: 3000]
-    #[arg(long, global = true, value_name = "MB", value_parser = clap::value_parser!(u64).range(1..))]
+    #[arg(long, global = true, value_name = "MB", display_order = LAST,
+        value_parser = clap::value_parser!(u64).range(1..))]
     pub(super) max_memory: Option<u64>,
     /// The command.
     #[command(subcommand)]
@@ -71,7 +95,8 @@ pub(super) enum Command {
     #[command(before_help = super::plan_shot_args::EXAMPLES)]
     Plan(Box<PlanArgs>),
     /// Merge again from masks, layers or corrections that came back from a person
-    #[command(before_help = super::redo_args::EXAMPLES, after_help = EXIT_CODES)]
+    #[command(before_help = super::redo_args::EXAMPLES,
+        after_help = super::redo_args::EXIT_CODES)]
     Redo(RedoArgs),
     /// Check and clean frames as they arrive in a folder
     #[command(before_help = super::watch_args::EXAMPLES,
@@ -228,150 +253,12 @@ pub(super) struct DemoArgs {
     pub(super) talk: TalkArgs,
 }
 
-/// How much is told.
-#[derive(Debug, Default, clap::Args)]
-pub(super) struct TalkArgs {
-    /// Tell of errors only
-    #[arg(short, long, conflicts_with_all = ["verbose", "timings"])]
-    quiet: bool,
-    /// Tell more; twice for still more
-    #[arg(short, long, action = ArgAction::Count)]
-    verbose: u8,
-    /// Tell how long each stage took
-    #[arg(long)]
-    timings: bool,
-}
-
-/// How much is told, decided.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Talk {
-    pub(super) loudness: Loudness,
-    pub(super) timings: Timings,
-}
-
-/// From errors only to every step.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Loudness {
-    Quiet,
-    Normal,
-    Verbose,
-    VeryVerbose,
-}
-
-/// Is the table of stage times wanted?
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Timings {
-    Hidden,
-    Shown,
-}
-
-impl TalkArgs {
-    pub(super) fn level(&self) -> Talk {
-        Talk {
-            loudness: match (self.quiet, self.verbose) {
-                (true, _) => Loudness::Quiet,
-                (false, 0) => Loudness::Normal,
-                (false, 1) => Loudness::Verbose,
-                (false, _) => Loudness::VeryVerbose,
-            },
-            timings: if self.timings {
-                Timings::Shown
-            } else {
-                Timings::Hidden
-            },
-        }
-    }
-}
-
-/// Bits of the mask's samples.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum MaskDepth {
-    /// 8 bits
-    #[value(name = "8")]
-    Eight,
-    /// 16 bits
-    #[value(name = "16")]
-    Sixteen,
-}
-
-impl MaskDepth {
-    pub(super) fn bits(self) -> u8 {
-        match self {
-            Self::Eight => 8,
-            Self::Sixteen => 16,
-        }
-    }
-}
-
-/// Format of the mask.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum MaskFormat {
-    /// PNG
-    Png,
-    /// TIFF
-    Tiff,
-}
-
-/// How a plan is told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum PlanForm {
-    /// For people
-    Table,
-    /// JSON lines, one set-up a line, for `--plan`
-    Json,
-}
-
-/// Is kept what merging again needs?
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum RedoData {
-    /// Keep it: `derig redo` is fast and exact
-    Keep,
-    /// Keep nothing: `derig redo` cleans the frame anew first
-    None,
-}
-
-/// Is there to be a page to look at the frames and correct them?
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum PageChoice {
-    /// Write it
-    Write,
-    /// Write none
-    None,
-}
-
-/// Something for an editor; pictures are TIFF for TIFF frames, else PNG.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, ValueEnum)]
-pub(super) enum LayerChoice {
-    /// The plate laid over the lit frame
-    AlignedPlate,
-    /// The same in the lit frame's light
-    RelitPlate,
-    /// The relit plate where the mask takes it, as a transparent layer
-    Patch,
-    /// What each piece was taken for, drawn over the frame
-    Labelled,
-    /// One file with patch, lit frame and aligned plate
-    Openraster,
-}
-
-/// Format of the cleaned frames.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum OutputFormat {
-    /// That of the lit frame
-    Same,
-    /// PNG, lossless
-    Png,
-    /// TIFF, lossless
-    Tiff,
-    /// JPEG, 8 bits
-    Jpeg,
-}
-
 #[cfg(test)]
 mod tests {
     use clap::CommandFactory;
 
     use super::*;
+    use crate::cli::talk_args::{Loudness, Timings};
 
     fn clean(typed: &[&str]) -> Result<CleanArgs, clap::Error> {
         let all = ["derig", "clean"].iter().chain(typed);

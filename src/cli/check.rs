@@ -6,56 +6,24 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
 
-use super::args::Timings;
 use super::check_args::CheckArgs;
+use super::check_report::{CheckReport, CheckedFrame, in_short, told};
 use super::exit_status::ExitStatus;
+use super::frame_entry::{ErrorEntry, shown};
 use super::limits;
 use super::messages::{Failure, Messages};
 use super::page_check;
 use super::plan_inputs::check_inputs;
-use super::run_report::{ErrorEntry, shown};
 use super::shoot::expanded;
-use crate::check::{
-    Answer, Bearing, CHECK_VERSION, FrameCheck, PlateToCheck, Reason, SetUpCheck, Shot, SmallFrame,
-    sum_up,
-};
+use super::talk_args::Timings;
+use crate::check::{Answer, CHECK_VERSION, FrameCheck, PlateToCheck, SmallFrame, sum_up};
 use crate::photo::{self, PhotoError};
 
 /// Frames decoded at once: each fills the memory with its samples, and decoders use one core.
 const DECODED_AT_ONCE: usize = 2;
 /// Reasons that are told of a frame on the terminal; `--json` has all.
 const MAX_REASONS_TOLD: usize = 4;
-
-/// Everything about a check: what `--json` prints.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub(super) struct CheckReport {
-    /// Version of this layout.
-    pub(super) check_version: u32,
-    /// Version of the program.
-    derig_version: String,
-    /// Plates as they were named.
-    pub(super) plates: Vec<String>,
-    /// Said of the set-up as a whole.
-    pub(super) set_up: SetUpCheck,
-    pub(super) frames: Vec<CheckedFrame>,
-    /// Seconds a part of the work.
-    pub(super) seconds: BTreeMap<String, f64>,
-}
-
-/// A lit frame and what is said of it.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub(super) struct CheckedFrame {
-    /// As it was named.
-    pub(super) lit: String,
-    /// The plate that serves it best; none where it could not be read.
-    pub(super) plate: Option<String>,
-    /// None where it could not be read.
-    pub(super) answer: Option<Answer>,
-    pub(super) reasons: Vec<Reason>,
-    pub(super) error: Option<ErrorEntry>,
-}
 
 /// Looks at the frames and tells.
 ///
@@ -88,8 +56,7 @@ pub(super) fn run(typed: &CheckArgs, messages: &Messages) -> Result<ExitStatus, 
     }
     tell(&report, messages);
     if let Some(page) = page {
-        page_check::write(page, &report, &lit, &typed.plates)
-            .map_err(super::clean::file_failure)?;
+        page_check::write(page, &report, &lit, &typed.plates).map_err(Failure::from)?;
     }
     if errors > 0 {
         return Ok(ExitStatus::SomeFailed);
@@ -141,7 +108,7 @@ fn looked_at(
     let start = Instant::now();
     let mut ready = Vec::new();
     for (path, plate) in plates.iter().zip(plates_read) {
-        let mut plate = PlateToCheck::new(plate.map_err(super::clean::file_failure)?);
+        let mut plate = PlateToCheck::new(plate.map_err(Failure::from)?);
         if lit.len() > 1 {
             for (&index, frame) in &kept {
                 if let Ok(frame) = frame {
@@ -243,31 +210,4 @@ fn tell(report: &CheckReport, messages: &Messages) {
         }
     }
     messages.line(&in_short(&report.set_up));
-}
-
-/// What was found, where, and what to do.
-pub(super) fn told(reason: &Reason) -> String {
-    let mark = match reason.bearing {
-        Bearing::Spoils => "spoils",
-        Bearing::Doubtful => "doubt ",
-        Bearing::Noted => "noted ",
-    };
-    let place = reason.place.map_or_else(String::new, |b| {
-        format!(" at {},{} ({}x{})", b.x, b.y, b.width, b.height)
-    });
-    format!(
-        "  {mark}  {} [{}{place}]\n          {}",
-        reason.what, reason.place_in_words, reason.now
-    )
-}
-
-/// The set-up in one line.
-pub(super) fn in_short(set_up: &SetUpCheck) -> String {
-    let what = match (set_up.answer, &set_up.again[..]) {
-        (Answer::ShootAgain, [Shot::Plate]) => " the plate",
-        (Answer::ShootAgain, [Shot::LitFrame]) => " the lit frames told of",
-        (Answer::ShootAgain, _) => " the plate and the lit frames told of",
-        _ => "",
-    };
-    format!("set-up: {}{what}", set_up.answer.words())
 }

@@ -6,29 +6,29 @@
 //! command line whatever the timing.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, sync_channel};
-use std::thread::{self, Scope};
-use std::time::Instant;
+use std::sync::mpsc::sync_channel;
+use std::thread;
 
-use super::args::{LayerChoice, RedoData, Timings};
+use super::choices::{LayerChoice, RedoData};
+use super::clean_plan::{CleanPlan, FramePlan};
 use super::exit_status::ExitStatus;
 use super::first_look::{first_look, observe};
+use super::frame_entry::{ErrorEntry, FrameEntry, shown};
 use super::frame_output::LitFacts;
 use super::hand_over::{failed_entry, write_all};
-use super::journal::Journal;
-use super::limits;
 use super::messages::{Failure, Messages};
 use super::only_frame::{self, Cleaner};
+use super::outcome::{CannotClean, Cleaned, Listeners, Outcome, hint};
 use super::page_output::PageOutput;
-use super::page_run::{run_page, run_sheet};
-use super::plan::{CleanPlan, FramePlan, RunPlan};
+use super::page_run::run_page;
+use super::plan::RunPlan;
 use super::progress::Progress;
-use super::run_report::{ErrorEntry, FrameEntry, RunReport, shown};
-use crate::page::Pictures;
-use crate::photo::{self, CameraFacts, Photo, PhotoError, PhotoWarning};
-use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};
+use super::reading::{Read, of_plates, read_ahead, read_plates};
+use super::run_report::RunReport;
+use super::talk_args::Timings;
+use crate::photo;
+use crate::pipeline::{Extra, Frame};
 
 /// Runs a plan and writes its report.
 ///
@@ -77,7 +77,7 @@ pub(super) fn run(run: &RunPlan, messages: &Messages) -> Result<ExitStatus, Fail
     write_report(first, &report)?;
     if let Some(page) = page {
         page.write(|frames| run_page(&first.report, frames))
-            .map_err(file_failure)?;
+            .map_err(Failure::from)?;
     }
     journal.done();
     if messages.timings() == Timings::Shown {
@@ -105,70 +105,10 @@ pub(super) fn page(plan: &CleanPlan) -> Option<PageOutput> {
     Some(PageOutput::new(path, plan.existing))
 }
 
-/// Everybody who is told what becomes of the frames.
-pub(super) struct Listeners<'a> {
-    pub(super) messages: &'a Messages,
-    pub(super) progress: &'a Progress<'a>,
-    pub(super) journal: &'a Journal,
-    pub(super) page: Option<&'a PageOutput>,
-    /// Set by others when the run is to stop after the frame at hand.
-    pub(super) stop: &'a AtomicBool,
-}
-
-impl Listeners<'_> {
-    /// A frame that is done, for the page.
-    pub(super) fn on_page(&self, entry: &FrameEntry, pictures: Option<Pictures>) {
-        if let Some(page) = self.page {
-            page.add(run_sheet(entry, pictures));
-        }
-    }
-}
-
 pub(super) fn write_report(plan: &CleanPlan, report: &RunReport) -> Result<(), Failure> {
     let mut text = serde_json::to_vec_pretty(report).expect("a report has string keys only");
     text.push(b'\n');
-    photo::store(&plan.report, &text, plan.existing).map_err(file_failure)
-}
-
-pub(super) fn file_failure(error: PhotoError) -> Failure {
-    Failure {
-        hint: error.hint().map(ToOwned::to_owned),
-        error: Box::new(error),
-        status: ExitStatus::SomeFailed,
-    }
-}
-
-/// A frame as the reader hands it over.
-pub(super) struct Read {
-    pub(super) photo: Result<Photo, PhotoError>,
-    pub(super) seconds: f64,
-}
-
-impl Read {
-    fn from(frame: &FramePlan) -> Self {
-        let start = Instant::now();
-        let photo = photo::read(&frame.lit, &limits::in_force());
-        Self {
-            photo,
-            seconds: start.elapsed().as_secs_f64(),
-        }
-    }
-}
-
-/// What the cleaning thread hands to the writer, in the order of the command line.
-pub(super) enum Outcome {
-    Cleaned(Box<Cleaned>),
-    /// By a run before.
-    Finished(Box<FrameEntry>),
-    Failed(Box<dyn std::error::Error + Send + Sync>, Option<String>),
-}
-
-pub(super) struct Cleaned {
-    pub(super) frame: CleanedFrame,
-    pub(super) lit: LitFacts,
-    pub(super) camera: CameraFacts,
-    pub(super) warnings: Vec<PhotoWarning>,
-    pub(super) read_seconds: f64,
+    photo::store(&plan.report, &text, plan.existing).map_err(Failure::from)
 }
 
 /// A run that goes on to its end.
@@ -195,7 +135,7 @@ pub(super) fn clean_frames(
         let looked_at = read_ahead(scope, plan, first_look.clone());
         // With nothing to look at first, the frames themselves are decoded beside the plate.
         let unfinished = |i: &usize| plan.frames[*i].finished.is_none();
-        let to_read: Vec<_> = readable(plan).into_iter().filter(unfinished).collect();
+        let to_read: Vec<_> = plan.readable().into_iter().filter(unfinished).collect();
         let early = first_look
             .is_empty()
             .then(|| read_ahead(scope, plan, to_read.clone()));
@@ -259,67 +199,6 @@ pub(super) fn clean_frames(
             Ok(entries) => Ok(entries),
             Err(panic) => std::panic::resume_unwind(panic),
         }
-    })
-}
-
-pub(super) fn readable(plan: &CleanPlan) -> Vec<usize> {
-    (0..plan.frames.len())
-        .filter(|&i| plan.frames[i].target.is_ok())
-        .collect()
-}
-
-/// Decodes frames one ahead of whoever receives them.
-fn read_ahead<'scope>(
-    scope: &'scope Scope<'scope, '_>,
-    plan: &'scope CleanPlan,
-    order: Vec<usize>,
-) -> Receiver<Read> {
-    let (sender, receiver) = sync_channel(0);
-    scope.spawn(move || {
-        for index in order {
-            let mut read = Read::from(&plan.frames[index]);
-            if let Ok(photo) = &mut read.photo
-                && !only_frame::is_only(plan)
-            {
-                photo.coded = None;
-            }
-            if sender.send(read).is_err() {
-                break;
-            }
-        }
-    });
-    receiver
-}
-
-/// The plates, read and prepared.
-///
-/// # Errors
-/// [`Failure`] when one cannot be read, or they differ in size.
-pub(super) fn set_up(paths: &[PathBuf], messages: &Messages) -> Result<SetUp, Failure> {
-    of_plates(read_plates(paths, messages)?)
-}
-
-fn read_plates(paths: &[PathBuf], messages: &Messages) -> Result<Vec<Photo>, Failure> {
-    let mut plates = Vec::with_capacity(paths.len());
-    for path in paths {
-        let plate = photo::read(path, &limits::in_force()).map_err(file_failure)?;
-        for warning in &plate.warnings {
-            messages.warning(&format!("`{}`: {warning}", path.display()));
-        }
-        plates.push(plate);
-    }
-    Ok(plates)
-}
-
-fn of_plates(photos: Vec<Photo>) -> Result<SetUp, Failure> {
-    let plates = photos.into_iter().map(|plate| Frame {
-        samples: plate.samples,
-        encoding: plate.encoding,
-    });
-    SetUp::new(plates.collect()).map_err(|e| Failure {
-        hint: Some(hint(&e).to_owned()),
-        error: Box::new(e),
-        status: ExitStatus::WrongUsage,
     })
 }
 
@@ -393,33 +272,5 @@ fn clean_one(
             let path = shown(&frame.lit);
             Outcome::Failed(Box::new(CannotClean { path, error }), Some(hint))
         }
-    }
-}
-
-#[derive(Debug, thiserror::Error)]
-#[error("cannot clean `{path}`")]
-pub(super) struct CannotClean {
-    pub(super) path: String,
-    #[source]
-    pub(super) error: CleanError,
-}
-
-pub(super) fn hint(error: &CleanError) -> &'static str {
-    match error {
-        CleanError::SizeMismatch { .. } => {
-            "use the plate of the same set-up, exported at the same size and uncropped"
-        }
-        CleanError::NotAligned { .. } => {
-            "use a plate shot from the same place at the same focal length"
-        }
-        CleanError::SamePicture => "name the frame with the gear as lit, the empty one as plate",
-    }
-}
-
-impl Outcome {
-    fn unreadable(error: Option<PhotoError>) -> Self {
-        let error = error.expect("a frame that could not be read once stays unreadable");
-        let hint = error.hint().map(ToOwned::to_owned);
-        Self::Failed(Box::new(error), hint)
     }
 }

@@ -4,8 +4,8 @@
 use std::collections::BTreeMap;
 use std::sync::mpsc::Receiver;
 
-use super::clean::{Read, readable};
-use super::plan::CleanPlan;
+use super::clean_plan::CleanPlan;
+use super::reading::Read;
 use crate::pipeline::{Frame, SetUp};
 use crate::scene::{ChannelLayout, CodeValues, Samples, Size};
 
@@ -16,7 +16,7 @@ const KEPT_FRAMES_BYTES: usize = 150 << 20;
 
 /// The frames that are shown to the set-up before the first is cleaned.
 pub(super) fn first_look(plan: &CleanPlan) -> Vec<usize> {
-    let readable = readable(plan);
+    let readable = plan.readable();
     SetUp::frames_to_observe(readable.len())
         .into_iter()
         .filter_map(|i| readable.get(i).copied())

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 use std::io::Cursor;
 use std::path::Path;
 
-use super::args::{LayerChoice, MaskDepth};
+use super::choices::{LayerChoice, MaskDepth};
+use super::clean_plan::Target;
 use super::content_hash::content_hash;
 use super::limits;
-use super::plan::Target;
 use super::settings::name_of;
 use crate::handover::{self, Parts, mask_picture, write_mask_png};
 use crate::photo::{

@@ -4,13 +4,13 @@ use std::collections::BTreeMap;
 use std::sync::mpsc::Receiver;
 use std::time::Instant;
 
-use super::clean::{Cleaned, Listeners, Outcome};
+use super::clean_plan::{CleanPlan, FramePlan, Target};
+use super::frame_entry::{ErrorEntry, FrameEntry, FrameStatus};
 use super::frame_output::{self, Change, Finished, How};
 use super::journal::INPUTS;
+use super::outcome::{Cleaned, Listeners, Outcome};
 use super::page_run::{pictures_at_hand, pictures_from_files};
-use super::path_text::{told_name, told_path};
-use super::plan::{CleanPlan, FramePlan, REDO_FOLDER, Target};
-use super::run_report::{ErrorEntry, FrameEntry, FrameStatus};
+use super::path_text::{REDO_FOLDER, told_name, told_path};
 use super::settings::name_of;
 use crate::page::Pictures;
 use crate::photo::CameraFacts;

@@ -3,10 +3,9 @@
 use std::path::PathBuf;
 
 use super::args::JoinArgs;
-use super::clean::file_failure;
+use super::clean_plan::NothingFound;
 use super::exit_status::ExitStatus;
 use super::messages::{Failure, Messages};
-use super::plan::NothingFound;
 use super::redo_run::read_report;
 use crate::photo::{self, Existing};
 
@@ -36,7 +35,7 @@ pub(super) fn run(typed: &JoinArgs, messages: &Messages) -> Result<ExitStatus, F
     };
     let mut text = serde_json::to_vec_pretty(&joined).expect("a report has string keys only");
     text.push(b'\n');
-    photo::store(&typed.out, &text, existing).map_err(file_failure)?;
+    photo::store(&typed.out, &text, existing).map_err(Failure::from)?;
     messages.line(&format!(
         "{} reports, {} frames: {}; report in `{}`",
         typed.reports.len(),

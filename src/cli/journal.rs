@@ -14,9 +14,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde::{Deserialize, Serialize};
 
-use super::plan::Target;
+use super::clean_plan::Target;
+use super::frame_entry::{FrameEntry, FrameStatus};
 use super::plan_error::PlanError;
-use super::run_report::{FrameEntry, FrameStatus, RunReport, Settings};
+use super::run_report::{RunReport, Settings};
 
 /// Behind the report's name.
 const SUFFIX: &str = ".unfinished";

@@ -6,8 +6,9 @@ use std::io::{IsTerminal, Write};
 
 use indicatif::MultiProgress;
 
-use super::args::{Loudness, Talk, Timings};
 use super::exit_status::ExitStatus;
+use super::talk_args::{Loudness, Talk, Timings};
+use crate::photo::PhotoError;
 
 /// A run that stops, with the way out and the exit code.
 #[derive(Debug)]
@@ -15,6 +16,16 @@ pub(super) struct Failure {
     pub(super) error: Box<dyn Error + Send + Sync>,
     pub(super) hint: Option<String>,
     pub(super) status: ExitStatus,
+}
+
+impl From<PhotoError> for Failure {
+    fn from(error: PhotoError) -> Self {
+        Self {
+            hint: error.hint().map(ToOwned::to_owned),
+            error: Box::new(error),
+            status: ExitStatus::SomeFailed,
+        }
+    }
 }
 
 /// Everything that is told goes through here, so that bars and lines do not cross.

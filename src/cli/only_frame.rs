@@ -1,7 +1,7 @@
 //! A run's only frame: nobody else needs its plate, so both may leave memory while it is decided.
 
-use super::args::LayerChoice;
-use super::plan::CleanPlan;
+use super::choices::LayerChoice;
+use super::clean_plan::CleanPlan;
 use super::progress::Progress;
 use crate::photo::{Coded, Photo};
 use crate::pipeline::{CleanError, CleanedFrame, Extra, Frame, SetUp};

@@ -2,12 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use super::check::{CheckReport, CheckedFrame, in_short};
+use super::check_report::{CheckReport, CheckedFrame, in_short};
 use super::file_identity::FileIdentity;
+use super::frame_entry::{ErrorEntry, shown};
 use super::limits;
 use super::page_output::{PageOutput, folder_of};
 use super::plan_error::PlanError;
-use super::run_report::{ErrorEntry, shown};
 use crate::check::Reason;
 use crate::page::{Outcome, Page, Pictures, Purpose, Sheet, ShotPair};
 use crate::photo::{self, Existing, Photo, PhotoError};

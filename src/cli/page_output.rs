@@ -6,7 +6,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
-use super::run_report::shown_name;
+use super::frame_entry::shown_name;
 use crate::page::{self, Page, Picture, Pictures, Sheet};
 use crate::photo::{self, Existing, PhotoError};
 

@@ -4,9 +4,9 @@ use std::fs::File;
 use std::io::BufReader;
 use std::path::Path;
 
+use super::clean_plan::FramePlan;
+use super::frame_entry::{ErrorEntry, FrameEntry, FrameStatus, shown_name};
 use super::frame_output::LitFacts;
-use super::plan::FramePlan;
-use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, shown_name};
 use crate::handover::{self, Kept, shares_of};
 use crate::page::{Outcome, Page, Pictures, Pieces, Purpose, Sheet, Shown};
 use crate::photo;

@@ -6,12 +6,13 @@
 
 use std::path::{Path, PathBuf};
 
-use super::plan::REDO_FOLDER;
 use serde::de::Error as DeError;
 use serde::ser::Error as SerError;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 const SCHEME: &str = "file://";
+/// Folder in the output folder for what merging again needs.
+pub(super) const REDO_FOLDER: &str = "for-redo";
 
 /// A path as text; none where the system's paths are no bytes.
 fn text_of(path: &Path) -> Option<String> {

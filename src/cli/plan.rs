@@ -1,99 +1,31 @@
 //! From what was typed to a plan that is known to be possible: nothing is decoded, and nothing is
 //! written but the output folder itself.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use super::args::{
-    CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData,
-};
 use rayon::prelude::*;
 
+use super::args::CleanArgs;
+use super::choices::{LayerChoice, MaskFormat, OutputFormat, PageChoice, RedoData};
+use super::clean_plan::{CleanPlan, FramePlan, LookedAt, NothingFound, Target, check_apart};
 use super::content_hash::content_hash;
-use super::file_identity::FileIdentity;
 use super::first_look::first_look;
 use super::journal::{Earlier, Journal};
 use super::messages::Failure;
-use super::page_output::{PAGE_STEM, folder_of};
-use super::path_text::told_path;
+use super::page_output::PAGE_STEM;
+use super::path_text::{REDO_FOLDER, told_path};
 use super::plan_error::PlanError;
 use super::plan_inputs::{check_inputs, check_match, probe_plates};
 use super::plan_line::PlanLine;
-use super::run_report::{FrameEntry, Settings};
+use super::run_report::Settings;
 use super::settings::{InForce, name_of};
-use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind, Probe};
+use crate::photo::{self, Existing, Format, PhotoError, PhotoErrorKind};
 
 /// Name of the run's report in the output folder.
 pub(super) const REPORT_NAME: &str = "report.json";
 /// What a mask's name has behind the frame's.
 const MASK_SUFFIX: &str = "-mask";
-/// Folder in the output folder for what merging again needs.
-pub(super) const REDO_FOLDER: &str = "for-redo";
-
-/// Everything a run needs to know.
-#[derive(Debug)]
-pub(super) struct CleanPlan {
-    pub(super) plates: Vec<PathBuf>,
-    /// Hashes of the plates' contents.
-    pub(super) plate_hashes: Vec<String>,
-    pub(super) frames: Vec<FramePlan>,
-    pub(super) report: PathBuf,
-    /// The page to look at the frames, where one is wanted.
-    pub(super) page: Option<PathBuf>,
-    pub(super) mask_depth: MaskDepth,
-    pub(super) mask_format: MaskFormat,
-    pub(super) format: OutputFormat,
-    pub(super) quality: Option<u8>,
-    pub(super) layers: Vec<LayerChoice>,
-    pub(super) redo_data: RedoData,
-    /// May a report that stands there be replaced?
-    pub(super) existing: Existing,
-    pub(super) nothing_found: NothingFound,
-}
-
-/// What it means when no frame has anything to remove.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum NothingFound {
-    /// All is done: a shoot may have frames without gear.
-    IsFine,
-    /// A script wants to know.
-    IsTold,
-}
-
-/// A lit frame and where it goes; the reason why not when its headers cannot be read.
-#[derive(Debug)]
-pub(super) struct FramePlan {
-    pub(super) lit: PathBuf,
-    pub(super) target: Result<Target, PhotoError>,
-    /// May outputs that stand there be replaced?
-    pub(super) existing: Existing,
-    /// What its result is made of.
-    pub(super) looked_at: Option<LookedAt>,
-    /// What an earlier run that was finished says of it.
-    pub(super) finished: Option<Box<FrameEntry>>,
-}
-
-/// What a frame's result is made of, by hashes.
-#[derive(Debug)]
-pub(super) struct LookedAt {
-    /// The lit frame's contents.
-    pub(super) lit: String,
-    /// Everything that the result depends on.
-    pub(super) inputs: String,
-}
-
-/// Where a frame's outputs go.
-#[derive(Debug, Clone)]
-pub(super) struct Target {
-    pub(super) merged: PathBuf,
-    pub(super) mask: PathBuf,
-    pub(super) mask_format: Format,
-    pub(super) layers: Vec<(LayerChoice, PathBuf)>,
-    /// What merging again needs.
-    pub(super) redo_data: Option<PathBuf>,
-    pub(super) format: Format,
-    probe: Probe,
-}
 
 /// A run: its set-ups, and one report.
 #[derive(Debug)]
@@ -179,46 +111,6 @@ fn is_of_this_run(earlier: &Earlier, lit: &[PathBuf]) -> bool {
     known && earlier.reported.is_subset(&named)
 }
 
-/// Would two set-ups write to one file?
-fn check_apart(set_ups: &[CleanPlan]) -> Result<(), PlanError> {
-    let mut owners = Owners::default();
-    for plan in set_ups {
-        let all = (0..plan.frames.len()).collect();
-        for (output, frame) in plan.outputs(&all) {
-            let Some(frame) = frame else { continue };
-            owners.add(output, &frame.lit)?;
-        }
-    }
-    Ok(())
-}
-
-/// Whose output each file is.
-#[derive(Debug, Default)]
-struct Owners<'a>(BTreeMap<PathBuf, (&'a Path, &'a Path)>);
-
-impl<'a> Owners<'a> {
-    /// # Errors
-    /// When the output has an owner already, on this disk or on one that ignores upper and lower case.
-    fn add(&mut self, output: &'a Path, owner: &'a Path) -> Result<(), PlanError> {
-        let folded = output
-            .to_str()
-            .map_or_else(|| output.to_owned(), |text| text.to_lowercase().into());
-        match self.0.insert(folded, (output, owner)) {
-            None => Ok(()),
-            Some((same, other)) if same == output => Err(PlanError::SharedOutput(
-                other.into(),
-                owner.into(),
-                output.into(),
-            )),
-            Some((_, other)) => Err(PlanError::SharedButForCase(
-                other.into(),
-                owner.into(),
-                output.into(),
-            )),
-        }
-    }
-}
-
 impl CleanPlan {
     /// Checks one set-up's inputs and names its outputs.
     ///
@@ -256,11 +148,6 @@ impl CleanPlan {
             nothing_found: NothingFound::IsFine,
             existing: Existing::Keep,
         })
-    }
-
-    /// Lit frames.
-    pub(super) fn lit(&self) -> Vec<PathBuf> {
-        self.frames.iter().map(|f| f.lit.clone()).collect()
     }
 
     /// Works out what each frame's result depends on, and what of it is done already.
@@ -305,82 +192,6 @@ impl CleanPlan {
             check_folder(&out.join(REDO_FOLDER))?;
         }
         Ok(())
-    }
-
-    fn outputs(
-        &self,
-        written: &BTreeSet<usize>,
-    ) -> impl Iterator<Item = (&Path, Option<&FramePlan>)> {
-        let report = std::iter::once((self.report.as_path(), None));
-        let page = self.page.iter().map(|path| (path.as_path(), None));
-        let targets = self
-            .frames
-            .iter()
-            .enumerate()
-            .filter(|(i, _)| written.contains(i))
-            .filter_map(|(_, f)| Some((f, f.target.as_ref().ok()?)));
-        let pictures = targets.flat_map(|(frame, t)| {
-            let layers = t.layers.iter().map(|(_, path)| path);
-            let layers = layers.chain(&t.redo_data);
-            [&t.merged, &t.mask]
-                .into_iter()
-                .chain(layers)
-                .map(move |path| (path.as_path(), Some(frame)))
-        });
-        report.chain(page).chain(pictures)
-    }
-
-    /// Would an output of the frames that are written replace an input, another output, or
-    /// something there already?
-    ///
-    /// # Errors
-    /// [`Failure`] that says which.
-    pub(super) fn check_outputs(
-        &self,
-        lit: &[PathBuf],
-        is_written: impl Fn(usize) -> bool,
-    ) -> Result<(), Failure> {
-        let written = (0..self.frames.len()).filter(|&i| is_written(i)).collect();
-        Ok(self.checked_outputs(lit, &written)?)
-    }
-
-    fn checked_outputs(&self, lit: &[PathBuf], written: &BTreeSet<usize>) -> Result<(), PlanError> {
-        let mut owners = Owners::default();
-        for (output, frame) in self.outputs(written) {
-            owners.add(output, frame.map_or(output, |f| &f.lit))?;
-        }
-        let inputs: Vec<_> = lit
-            .iter()
-            .chain(&self.plates)
-            .filter_map(|path| Some((path, FileIdentity::of(path)?)))
-            .collect();
-        let mut existing = Vec::new();
-        for (output, frame) in self.outputs(written) {
-            let found = FileIdentity::of(output);
-            if let Some(found) = &found
-                && let Some((input, _)) = inputs.iter().find(|(_, id)| id.is_same_file(found))
-            {
-                return Err(PlanError::WouldReplaceInput((*input).clone()));
-            }
-            let may_stand = match frame {
-                Some(frame) => frame.finished.is_some() || frame.existing == Existing::Replace,
-                None => self.existing == Existing::Replace,
-            };
-            if !may_stand && output.symlink_metadata().is_ok() {
-                existing.push(output);
-            }
-        }
-        let pictures = self.page.as_deref().map(folder_of);
-        if let Some(folder) = pictures
-            .as_deref()
-            .filter(|f| self.existing == Existing::Keep && f.symlink_metadata().is_ok())
-        {
-            existing.push(folder);
-        }
-        match existing.split_first() {
-            Some((first, more)) => Err(PlanError::OutputExists((*first).to_owned(), more.len())),
-            None => Ok(()),
-        }
     }
 }
 

@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::exit_status::ExitStatus;
+use super::frame_entry::shown;
 use super::messages::Failure;
-use super::run_report::shown;
 
 /// One set-up: its files as they were named.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]

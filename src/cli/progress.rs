@@ -2,8 +2,8 @@
 
 use indicatif::{ProgressBar, ProgressStyle};
 
+use super::frame_entry::{FrameEntry, FrameStatus};
 use super::messages::Messages;
-use super::run_report::{FrameEntry, FrameStatus};
 use crate::pipeline::Observer;
 use crate::report::{FrameReport, Verdict};
 

@@ -4,12 +4,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use super::args::{LayerChoice, PageChoice};
+use super::choices::{LayerChoice, PageChoice};
 use super::clean;
+use super::clean_plan::{CleanPlan, FramePlan, NothingFound, Target};
 use super::content_hash::content_hash;
 use super::corrections::{self, Asked};
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
+use super::frame_entry::{ErrorEntry, FrameEntry, FrameStatus};
 use super::frame_output::{self, Change, Finished, How, LitFacts};
 use super::hand_over::{failed_entry, redo_data_name};
 use super::journal::INPUTS;
@@ -17,14 +19,13 @@ use super::limits;
 use super::messages::{Failure, Messages};
 use super::page_run::{pictures_at_hand, pictures_from_files, run_page, run_sheet};
 use super::path_text::{meant_output, told_name};
-use super::plan::{CleanPlan, FramePlan, NothingFound, Target};
 use super::progress::Progress;
 use super::redo_args::RedoArgs;
 use super::redo_frame::{Changes, LazySetUp, RedoFrame, Redone};
 use super::redo_run::{
     self, Destination, RedoError, index_of, is_named, named_frames, read_report,
 };
-use super::run_report::{ErrorEntry, FrameEntry, FrameStatus, RunReport};
+use super::run_report::RunReport;
 use super::settings::name_of;
 use crate::page::Pictures;
 use crate::photo::{self, Existing};
@@ -92,7 +93,7 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
     clean::write_report(&job.plan, &report)?;
     if let Some(page) = page {
         page.write(|frames| run_page(&job.plan.report, frames))
-            .map_err(clean::file_failure)?;
+            .map_err(Failure::from)?;
     }
     messages.line(&format!(
         "{}; report in `{}`",
@@ -216,7 +217,7 @@ impl Job {
         if was.is_some() && hash.is_some() && was != hash.as_ref() {
             return Err(RedoError::OtherLit(entry.lit.clone()).into());
         }
-        let photo = photo::read(&frame.lit, &limits::in_force()).map_err(clean::file_failure)?;
+        let photo = photo::read(&frame.lit, &limits::in_force()).map_err(Failure::from)?;
         let target = frame
             .target
             .as_ref()
@@ -315,8 +316,8 @@ impl Job {
             mask: redone.mask,
             extras: redone.extras,
         };
-        let lost = frame_output::write(&frame.lit, facts, finished, target, how)
-            .map_err(clean::file_failure)?;
+        let lost =
+            frame_output::write(&frame.lit, facts, finished, target, how).map_err(Failure::from)?;
         let all = frame.target.as_ref().unwrap_or(target);
         entry.merged = Some(told_name(&target.merged));
         entry.mask = Some(told_name(&target.mask));

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::ArgAction;
 
-use super::args::TalkArgs;
+use super::talk_args::TalkArgs;
 
 pub(super) const EXAMPLES: &str = "\
 Examples:
@@ -12,6 +12,12 @@ Examples:
       takes back every mask and .ora file in the folder that was edited there
   derig redo cleaned/report.json --frame lit-2.jpg --mask painted.png --out again
   derig redo cleaned/report.json --take 3120,840 --keep 400,200,350x180 --out again";
+
+pub(super) const EXIT_CODES: &str = "\
+Exit codes:
+  0  every frame was handed over
+  1  some frame failed (see the messages); the others were handed over
+  2  wrong usage; nothing was done";
 
 /// `derig redo`.
 #[derive(Debug, clap::Args)]

@@ -4,11 +4,12 @@ use std::cell::OnceCell;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use super::clean::{self, CannotClean};
 use super::corrections::{Asked, painted};
 use super::exit_status::ExitStatus;
 use super::limits;
 use super::messages::{Failure, Messages};
+use super::outcome::{self, CannotClean};
+use super::reading;
 use crate::handover::{
     self, HandedBack, Kept, LayerKind, Limits, Parts, mask_from_painted, painted_over,
 };
@@ -68,7 +69,7 @@ impl<'a> LazySetUp<'a> {
 
     fn plates(&self) -> Result<&SetUp, Failure> {
         if self.plates.get().is_none() {
-            let set_up = clean::set_up(&self.paths, self.messages)?;
+            let set_up = reading::set_up(&self.paths, self.messages)?;
             let _ = self.plates.set(set_up);
         }
         Ok(self.plates.get().expect("it was set above"))
@@ -77,7 +78,7 @@ impl<'a> LazySetUp<'a> {
     /// As the clean-up had it: shown the same lit frames.
     fn observed(&self) -> Result<&SetUp, Failure> {
         if self.observed.get().is_none() {
-            let mut set_up = clean::set_up(&self.paths, self.messages)?;
+            let mut set_up = reading::set_up(&self.paths, self.messages)?;
             for at in SetUp::frames_to_observe(self.lit.len()) {
                 let (index, path) = &self.lit[at];
                 if let Ok(photo) = photo::read(path, &limits::in_force()) {
@@ -221,9 +222,9 @@ impl RedoFrame<'_> {
 
     fn failure(&self, error: crate::pipeline::CleanError) -> Failure {
         Failure {
-            hint: Some(clean::hint(&error).to_owned()),
+            hint: Some(outcome::hint(&error).to_owned()),
             error: Box::new(CannotClean {
-                path: super::run_report::shown(self.path),
+                path: super::frame_entry::shown(self.path),
                 error,
             }),
             status: ExitStatus::SomeFailed,

@@ -3,12 +3,14 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use super::args::PageChoice;
+use super::choices::PageChoice;
+use super::clean_plan::{CleanPlan, FramePlan, NothingFound};
 use super::exit_status::ExitStatus;
+use super::frame_entry::{FrameEntry, FrameStatus, shown_name};
 use super::messages::Failure;
 use super::path_text::meant_path;
-use super::plan::{CleanPlan, FramePlan, NothingFound, REPORT_NAME, frame_plan, page_beside};
-use super::run_report::{FrameEntry, FrameStatus, RunReport, shown_name};
+use super::plan::{REPORT_NAME, frame_plan, page_beside};
+use super::run_report::RunReport;
 use crate::photo::Existing;
 use crate::report::REPORT_VERSION;
 

@@ -10,9 +10,8 @@ use clap::ValueEnum;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::args::{
-    CleanArgs, LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData,
-};
+use super::args::CleanArgs;
+use super::choices::{LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 

@@ -4,7 +4,8 @@ use std::io::Write as _;
 
 use clap::ValueEnum;
 
-use super::args::{CleanArgs, LayerChoice, MaskDepth, SettingsArgs};
+use super::args::{CleanArgs, SettingsArgs};
+use super::choices::{LayerChoice, MaskDepth};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 use super::settings::{InForce, Origin, name_of};

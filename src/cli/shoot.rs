@@ -5,13 +5,14 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use super::args::{CleanArgs, PlanForm};
+use super::args::CleanArgs;
+use super::choices::PlanForm;
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
+use super::frame_entry::shown;
 use super::limits;
 use super::messages::{Failure, Messages};
 use super::plan_line::{PlanLine, read_plan, table};
-use super::run_report::shown;
 use crate::photo::{self, Format};
 use crate::shoot::{Look, PlateSought, sort};
 

@@ -13,20 +13,22 @@ use std::time::{Duration, Instant};
 
 use signal_hook::consts::{SIGINT, SIGTERM};
 
-use super::args::{CleanArgs, Loudness, Talk, Timings};
+use super::args::CleanArgs;
 use super::arrivals::{Arrivals, News, Stamp};
 use super::content_hash::content_hash;
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
+use super::frame_entry::{FrameEntry, FrameStatus, shown_name};
 use super::frame_output::are_as_written;
 use super::journal::Earlier;
 use super::limits;
 use super::messages::{Failure, Messages};
 use super::path_text::meant_path;
 use super::plan::{REPORT_NAME, frame_plan};
-use super::run_report::{FrameEntry, FrameStatus, RunReport, shown_name};
+use super::run_report::RunReport;
 use super::settings::InForce;
 use super::shoot::pictures_in;
+use super::talk_args::{Loudness, Talk, Timings};
 use super::watch_args::WatchArgs;
 use crate::check::PlateToCheck;
 use crate::photo;
@@ -144,7 +146,7 @@ impl<'a> Watch<'a> {
         let report_path = out.join(REPORT_NAME);
         let earlier = Earlier::read(&report_path);
         earlier.clear_parts(&out);
-        earlier.clear_parts(&out.join(super::plan::REDO_FOLDER));
+        earlier.clear_parts(&out.join(super::path_text::REDO_FOLDER));
         let text = std::fs::read(&report_path).ok();
         let report = text.and_then(|text| serde_json::from_slice::<RunReport>(&text).ok());
         if report.is_none() && report_path.exists() {
@@ -177,7 +179,7 @@ impl<'a> Watch<'a> {
 
     /// A plate that was named: a set-up of its own until frames join it.
     fn named_plate(&mut self, path: &Path) -> Result<(), Failure> {
-        let photo = photo::read(path, &limits::in_force()).map_err(super::clean::file_failure)?;
+        let photo = photo::read(path, &limits::in_force()).map_err(Failure::from)?;
         let look = Look::of(&photo);
         let hash = content_hash(path).unwrap_or_default();
         let index = self.put(path.to_owned(), hash, look, Stage::IsPlate);

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::ArgAction;
 
-use super::args::TalkArgs;
+use super::talk_args::TalkArgs;
 
 pub(super) const EXAMPLES: &str = "\
 Examples:

@@ -6,8 +6,9 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};
 
-use super::pictures::{Picture, Pictures, Place};
+use super::pictures::Pictures;
 use super::regions::{Region, class_words};
+use super::shown::{Picture, Place};
 use super::{Page, Purpose, Sheet, told, words};
 use crate::check::Reason;
 use crate::report::{Box2, HandWork};

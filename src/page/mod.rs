@@ -16,12 +16,14 @@ mod outline;
 mod pictures;
 mod places;
 mod regions;
+mod shown;
 mod told;
 mod words;
 
 pub use document::document;
-pub use pictures::{After, MAX_FRAME_BYTES, Picture, Pictures, Place, ShotPair, Shown};
+pub use pictures::{After, MAX_FRAME_BYTES, Pictures};
 pub use regions::{Pieces, Region};
+pub use shown::{Picture, Place, ShotPair, Shown};
 
 use crate::check::{Answer, Reason};
 use crate::report::HandWork;

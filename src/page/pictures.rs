@@ -5,11 +5,12 @@
 //! page cuts them off, and blocks that did not change are coded like those of the lit frame.
 
 use crate::photo::{screen_copy, screen_jpeg};
-use crate::report::{Box2, HandWork};
-use crate::scene::{CodeValues, Encoding, Plane, Samples, Size, Window};
+use crate::report::HandWork;
+use crate::scene::{CodeValues, Plane, Samples, Size, Window};
 
 use super::places::{places_of_a_check, places_of_a_merge};
-use super::regions::{Pieces, Region, mask_outline, regions};
+use super::regions::{Region, mask_outline, regions};
+use super::shown::{Picture, Place, ShotPair, Shown};
 
 /// All pictures of a frame, as they stand in the page (base64), bytes: with outlines and words a frame
 /// takes less than 300 000.
@@ -23,53 +24,6 @@ const BLOCK: usize = 16;
 /// Code value where the cleaned picture is cut off.
 const CUT_OFF: u8 = 128;
 
-/// A frame at hand: everything upright, at full size.
-#[derive(Debug, Clone, Copy)]
-pub struct Shown<'a> {
-    /// The lit frame.
-    pub lit: &'a Samples,
-    /// Its encoding, and the merge's.
-    pub encoding: &'a Encoding,
-    /// The cleaned frame.
-    pub merged: &'a Samples,
-    /// Share of the plate, 0 keep lit .. 65 535 take plate.
-    pub mask: &'a Plane<u16>,
-    /// What was decided; without it there are no regions to point at.
-    pub pieces: Option<Pieces<'a>>,
-}
-
-/// A lit frame and its plate as they were shot, upright, at full size.
-#[derive(Debug, Clone, Copy)]
-pub struct ShotPair<'a> {
-    /// The lit frame.
-    pub lit: &'a Samples,
-    /// Its encoding.
-    pub lit_encoding: &'a Encoding,
-    /// The plate, not laid over the lit frame: what a knocked camera did is to be seen.
-    pub plate: &'a Samples,
-    /// Its encoding.
-    pub plate_encoding: &'a Encoding,
-}
-
-/// JPEG data, or where it lies.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Picture {
-    /// In memory, to stand in the page itself.
-    Here(Vec<u8>),
-    /// In a file; the address as the page names it.
-    Beside(String),
-}
-
-impl Picture {
-    /// Bytes in the page: base64 takes four for three.
-    fn page_bytes(&self) -> usize {
-        match self {
-            Self::Here(jpeg) => jpeg.len().div_ceil(3) * 4,
-            Self::Beside(address) => address.len(),
-        }
-    }
-}
-
 /// The cleaned frame, and the part of it that differs from the lit frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct After {
@@ -77,19 +31,6 @@ pub struct After {
     pub picture: Picture,
     /// In pixels of the picture.
     pub part: Window,
-}
-
-/// A place at 100 %: one pixel of the frame a pixel.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Place {
-    /// What is told of it, in pixels at full size.
-    pub told: HandWork,
-    /// What is shown, in pixels at full size.
-    pub cut: Box2,
-    /// The lit frame there.
-    pub before: Picture,
-    /// The cleaned frame there.
-    pub after: Picture,
 }
 
 /// Everything that is drawn of a frame.

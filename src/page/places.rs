@@ -4,7 +4,7 @@ use crate::photo::{screen_copy, screen_jpeg};
 use crate::report::{Box2, HandWork};
 use crate::scene::{CodeValues, Encoding, Plane, Samples, Size};
 
-use super::pictures::{Picture, Place, ShotPair, Shown};
+use super::shown::{Picture, Place, ShotPair, Shown};
 
 /// Quality of places at 100 %, where detail is looked at.
 const PLACE_QUALITY: u8 = 88;

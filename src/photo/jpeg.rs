@@ -13,7 +13,7 @@ use jpeg_encoder::{
 use super::jpeg_coding::{Sampling, coding, frame_header, has_uneven_single_scans};
 use super::jpeg_strips::{self, Raster};
 use super::metadata::{Carried, FormatSpecific};
-use super::read::{ReadLimits, Stored, exif_facts};
+use super::stored::{ReadLimits, Stored, exif_facts};
 use super::{Format, Metadata, PhotoErrorKind, PhotoWarning, Resolution, ResolutionUnit};
 use super::{exif_block, samples};
 use crate::scene::{ChannelLayout, CodeValues, Samples, Size};

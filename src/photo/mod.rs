@@ -27,6 +27,7 @@ mod probe;
 mod read;
 mod samples;
 mod screen;
+mod stored;
 mod tiff_read;
 mod tiff_write;
 mod unfinished;
@@ -39,8 +40,9 @@ pub use exif_block::{CameraFacts, PictureSettings};
 pub use metadata::{FormatSpecific, Metadata, Resolution, ResolutionUnit};
 pub use png_rows::{RowsOf, write_png_rows};
 pub use probe::{Probe, probe};
-pub use read::{ReadLimits, read, read_bytes};
+pub use read::{read, read_bytes};
 pub use screen::{screen_copy, screen_jpeg};
+pub use stored::ReadLimits;
 pub use unfinished::give_up_unfinished;
 pub use write::{Existing, encode, fill, store, write};
 

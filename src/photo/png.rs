@@ -12,8 +12,8 @@ use png::{
 };
 
 use super::metadata::{Carried, FormatSpecific};
-use super::read::{ReadLimits, Stored, exif_facts};
 use super::samples;
+use super::stored::{ReadLimits, Stored, exif_facts};
 use super::{Format, Metadata, PhotoErrorKind, PhotoWarning, Resolution, ResolutionUnit};
 use crate::scene::{ChannelLayout, CodeValues, Samples, Size};
 

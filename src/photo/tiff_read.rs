@@ -7,7 +7,7 @@ use tiff::tags::Tag;
 use tiff::{ColorType, TiffError};
 
 use super::metadata::FormatSpecific;
-use super::read::{ReadLimits, Stored};
+use super::stored::{ReadLimits, Stored};
 use super::{Format, Metadata, PhotoErrorKind, PhotoWarning, exif_block};
 use crate::scene::{ChannelLayout, CodeValues, Samples, Size};
 

@@ -2,6 +2,7 @@
 
 use super::grid::{Grid, TASK_ROWS, stored};
 use crate::numeric::spans::Run;
+use crate::scene::recycled;
 use crate::vectors::vectorised;
 
 use rayon::prelude::*;
@@ -28,7 +29,7 @@ pub(super) struct Level<const N: usize> {
 
 impl<const N: usize> Level<N> {
     pub(super) fn new(grid: Grid) -> Self {
-        let zeros = || std::array::from_fn(|_| vec![0.0f32; grid.hold.len()]);
+        let zeros = || std::array::from_fn(|_| recycled::zeroed(grid.hold.len()));
         let (right_side, solution, other) = (zeros(), zeros(), zeros());
         Self {
             grid,
@@ -45,22 +46,12 @@ impl<const N: usize> Level<N> {
             solution,
             other,
         } = self;
-        each_rows(
+        each_run(
             grid,
             other,
             #[inline(always)]
-            |y, out| {
-                for &run in grid.spans.row(y) {
-                    for c in 0..N {
-                        grid.sweep(
-                            y,
-                            run,
-                            damping,
-                            [&solution[c], &right_side[c]],
-                            &mut out[c][stored(run)],
-                        );
-                    }
-                }
+            |(y, run), c, out| {
+                grid.sweep(y, run, damping, [&solution[c], &right_side[c]], out);
             },
         );
         std::mem::swap(solution, other);
@@ -74,29 +65,50 @@ impl<const N: usize> Level<N> {
             solution,
             ..
         } = self;
-        each_rows(
+        each_run(
             grid,
             solution,
             #[inline(always)]
-            |y, out| {
-                for &run in grid.spans.row(y) {
-                    let at = grid.range(y, run);
-                    for c in 0..N {
-                        let values = right_side[c][at.clone()]
-                            .iter()
-                            .zip(&grid.inverse[at.clone()]);
-                        let out = &mut out[c][stored(run)];
-                        for (out, (r, inverse)) in out.iter_mut().zip(values) {
-                            *out = damping * r * inverse;
-                        }
-                    }
+            |(y, run), c, out| {
+                let at = grid.range(y, run);
+                let values = right_side[c][at.clone()].iter().zip(&grid.inverse[at]);
+                for (out, (r, inverse)) in out.iter_mut().zip(values) {
+                    *out = damping * r * inverse;
                 }
             },
         );
     }
 
-    /// Hands the residual to the coarser grid's right side, cells of 2x2 added up.
+    /// Hands the residual to the coarser grid's right side.
     fn gather_residual(&self, coarse: &mut Level<N>) {
+        self.gather(
+            coarse,
+            #[inline(always)]
+            |(y, run), c, sum| {
+                let sides = [&self.solution[c], &self.right_side[c]].map(Vec::as_slice);
+                self.grid.add_residual(y, run, sides, sum);
+            },
+        );
+    }
+
+    /// Hands the right side itself to the coarser grid.
+    fn gather_right_side(&self, coarse: &mut Level<N>) {
+        self.gather(
+            coarse,
+            #[inline(always)]
+            |(y, run), c, sum| {
+                let values = &self.right_side[c][self.grid.range(y, run)];
+                for (sum, value) in sum.iter_mut().zip(values) {
+                    *sum += value;
+                }
+            },
+        );
+    }
+
+    /// Sets the coarser grid's right side: what `add` adds along a run of a plane, in cells of 2x2.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn gather(&self, coarse: &mut Level<N>, add: impl Fn((usize, Run), usize, &mut [f32]) + Sync) {
         let columns = coarse.grid.stride();
         let Level {
             grid, right_side, ..
@@ -111,13 +123,7 @@ impl<const N: usize> Level<N> {
                     sum.fill(0.0);
                     for fine in 2 * y..(2 * y + 2).min(self.grid.rows()) {
                         for &run in self.grid.spans.row(fine) {
-                            let sum = &mut sum[run.from..run.to];
-                            self.grid.add_residual(
-                                fine,
-                                run,
-                                [&self.solution[c], &self.right_side[c]],
-                                sum,
-                            );
+                            add((fine, run), c, &mut sum[run.from..run.to]);
                         }
                     }
                     add_pairs(&sum, grid.spans.row(y), out);
@@ -137,48 +143,13 @@ impl<const N: usize> Level<N> {
         for other in other.iter_mut() {
             other.fill(0.0);
         }
-        each_rows(
+        each_run(
             grid,
             other,
             #[inline(always)]
-            |y, out| {
-                for &run in grid.spans.row(y) {
-                    for c in 0..N {
-                        let out = &mut out[c][stored(run)];
-                        grid.add_residual(y, run, [&solution[c], &right_side[c]], out);
-                    }
-                }
-            },
+            |(y, run), c, out| grid.add_residual(y, run, [&solution[c], &right_side[c]], out),
         );
         std::mem::swap(right_side, other);
-    }
-
-    /// Hands the right side itself to the coarser grid.
-    fn gather_right_side(&self, coarse: &mut Level<N>) {
-        let columns = coarse.grid.stride();
-        let Level {
-            grid, right_side, ..
-        } = coarse;
-        each_rows(
-            grid,
-            right_side,
-            #[inline(always)]
-            |y, out| {
-                let mut sum = vec![0.0f32; 2 * columns];
-                for (c, out) in out.iter_mut().enumerate() {
-                    sum.fill(0.0);
-                    for fine in 2 * y..(2 * y + 2).min(self.grid.rows()) {
-                        for &run in self.grid.spans.row(fine) {
-                            let values = &self.right_side[c][self.grid.range(fine, run)];
-                            for (sum, value) in sum[run.from..run.to].iter_mut().zip(values) {
-                                *sum += value;
-                            }
-                        }
-                    }
-                    add_pairs(&sum, grid.spans.row(y), out);
-                }
-            },
-        );
     }
 
     /// Adds the coarser grid's solution to this one's.
@@ -210,6 +181,29 @@ impl<const N: usize> Level<N> {
             },
         );
     }
+}
+
+/// Runs `work` on each run of each of `planes`, in parallel: its row and columns, the plane's number, and
+/// the values there.
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+fn each_run<const N: usize>(
+    grid: &Grid,
+    planes: &mut [Vec<f32>; N],
+    work: impl Fn((usize, Run), usize, &mut [f32]) + Sync,
+) {
+    each_rows(
+        grid,
+        planes,
+        #[inline(always)]
+        |y, out| {
+            for &run in grid.spans.row(y) {
+                for (c, out) in out.iter_mut().enumerate() {
+                    work((y, run), c, &mut out[stored(run)]);
+                }
+            }
+        },
+    );
 }
 
 /// Runs `work` on each row of `planes` (with its column of zeros in front), in parallel.
@@ -315,7 +309,7 @@ pub(super) fn conjugate_gradients<const N: usize>(
     steps: usize,
 ) -> [Vec<f32>; N] {
     let mut solution = levels[0].solution.clone();
-    let mut direction = solution.each_ref().map(|s| vec![0.0f32; s.len()]);
+    let mut direction = solution.each_ref().map(|s| recycled::zeroed(s.len()));
     levels[0].leave_residual();
     let mut last = [0.0f64; N];
     for step in 0..steps {
@@ -335,50 +329,33 @@ pub(super) fn conjugate_gradients<const N: usize>(
             }
         });
         last = size;
-        each_rows(
+        each_run(
             grid,
             &mut direction,
             #[inline(always)]
-            |y, out| {
-                for &run in grid.spans.row(y) {
-                    let at = grid.range(y, run);
-                    for c in 0..N {
-                        let out = &mut out[c][stored(run)];
-                        for (out, z) in out.iter_mut().zip(&correction[c][at.clone()]) {
-                            *out = z + keep[c] * *out;
-                        }
-                    }
+            |(y, run), c, out| {
+                let correction = &correction[c][grid.range(y, run)];
+                for (out, z) in out.iter_mut().zip(correction) {
+                    *out = z + keep[c] * *out;
                 }
             },
         );
-        each_rows(
+        each_run(
             grid,
             image,
             #[inline(always)]
-            |y, out| {
-                for &run in grid.spans.row(y) {
-                    for c in 0..N {
-                        grid.apply(y, run, &direction[c], &mut out[c][stored(run)]);
-                    }
-                }
-            },
+            |(y, run), c, out| grid.apply(y, run, &direction[c], out),
         );
         let curvature = grid.dots(&direction, image);
         let length: [f32; N] = std::array::from_fn(|c| ratio(size[c], curvature[c]));
         let advance = |planes: &mut [Vec<f32>; N], along: &[Vec<f32>; N], sign: f32| {
-            each_rows(
+            each_run(
                 grid,
                 planes,
                 #[inline(always)]
-                |y, out| {
-                    for &run in grid.spans.row(y) {
-                        let at = grid.range(y, run);
-                        for c in 0..N {
-                            let out = &mut out[c][stored(run)];
-                            for (out, d) in out.iter_mut().zip(&along[c][at.clone()]) {
-                                *out += sign * length[c] * d;
-                            }
-                        }
+                |(y, run), c, out| {
+                    for (out, d) in out.iter_mut().zip(&along[c][grid.range(y, run)]) {
+                        *out += sign * length[c] * d;
                     }
                 },
             );

@@ -1,9 +1,11 @@
 //! Pictures of a page, on drawn frames.
 
 use super::super::places::{MAX_PLACES, PLACE};
+use super::super::regions::Pieces;
 use super::*;
 use crate::photo::{ReadLimits, read_bytes};
-use crate::scene::{ChannelLayout, Label};
+use crate::report::Box2;
+use crate::scene::{ChannelLayout, Encoding, Label};
 
 const SIZE: Size = Size {
     columns: 1500,
