@@ -11,7 +11,9 @@
 //! change    what of the difference is seen
 //! region    pieces of change, measured; stillness from pose to pose
 //! classify  gear, gear shadow, glint, person, person shadow, or other
+//! outline   the outline of gear, pixel by pixel
 //! follow    gear followed beyond the pieces in which it was found
+//! shade     soft shadows of gear followed to where the light returns
 //! mask      where the plate is to show
 //! merge     the relit patch, into the lit frame's samples
 //! verdict   finished, or where to look

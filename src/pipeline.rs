@@ -22,7 +22,7 @@ use crate::outline::{OutlineInputs, mend_outline};
 use crate::registration::Registration;
 use crate::report::FrameReport;
 use crate::scene::{Encoding, Plane, Samples, Size, recycled};
-use crate::shade::other_shadows;
+use crate::shade::persons_shade;
 use crate::verdict::{Signs, judge};
 
 use aligned::{AlignedPlate, Carried};
@@ -326,7 +326,7 @@ impl SetUp {
             difference: &found.difference,
             excess: &for_mask.excess,
         });
-        let shaded = other_shadows(&labels, &for_mask.excess);
+        let shaded = persons_shade(&labels, &for_mask.excess);
         drop(for_mask);
         clock.start("relight");
         recycled::give_back();

@@ -45,9 +45,6 @@ const SHADOW_DIP: f32 = 0.04;
 /// A cell is left out from this share of what stands there or is shaded: its rim blurs in.
 const SHADED_SHARE: f32 = 0.05;
 
-/// So are its neighbours this far: a rim that is too soft to be seen is darker still.
-const RIM_CELLS: usize = 1;
-
 /// Means of nothing, as sums in single precision leave them.
 const NO_SHARE: f32 = 1e-4;
 
@@ -113,7 +110,7 @@ impl PoolCells {
     /// The pool a channel as the ground shows it that is not `shaded`: carried on under what stands
     /// there and through its shadows. `sky` is the plate's.
     pub fn without(&self, shaded: &Plane<bool>, sky: &Plane<bool>) -> [Plane<f32>; 3] {
-        self.carried(&self.weight_without(shaded, RIM_CELLS), sky)
+        self.carried(&self.weight_without(shaded, 0), sky)
     }
 
     /// The mean of its channels in cells, as the ground shows it that is not within `margin` cells of

@@ -14,7 +14,7 @@ use crate::region::{
     Observed, REACH as STILLNESS_REACH, Regions, changed_pixels, cut_regions, observe_stillness,
 };
 use crate::registration::Registration;
-use crate::scene::{Perceived, Plane, SceneLinear, Size, recycled};
+use crate::scene::{Label, Perceived, Plane, SceneLinear, Size, recycled};
 use crate::shade::{ShadeInputs, complete_shadows};
 use crate::sky::{Drift, SkyLayer};
 
@@ -123,8 +123,8 @@ impl Examined {
 }
 
 impl Found {
-    /// Follows soft shadows of gear to their ends, and carries the pool on through all that stands in
-    /// the light; the excess is told over that.
+    /// Follows soft shadows of gear to their ends, and carries the pool on through all shadows; the
+    /// excess is told over that.
     pub(super) fn follow_shadows(
         &mut self,
         for_mask: &mut ForMask,
@@ -136,13 +136,13 @@ impl Found {
             lit_seen: &for_mask.lit_seen,
             ratio: &for_mask.excess,
             pool: &self.cells,
-            agreement: &self.agreement,
+            plate_seen: &self.relit_seen,
             sky: &self.sky.mask,
             usable: &self.usable,
         };
         complete_shadows(regions, classified, &seen);
         let labels = label_plane(regions, &classified.labels);
-        let shaded = labels.map(|l| l.is_removed() || l.is_person());
+        let shaded = labels.map(|l| matches!(l, Label::GearShadow | Label::PersonShadow));
         self.pool = self.cells.without(&shaded, &self.sky.mask);
         add(&mut for_mask.excess, &self.pool, -1.0);
     }

@@ -32,9 +32,10 @@ const DEPTH: f32 = -0.03;
 /// And by this in lightness (CIELAB): a step that is seen where it ends.
 const SEEN_DARKER: f32 = 0.7;
 
-/// Structure agreement of a cell that shows the plate's ground: what moved is not replaced for a
-/// shadow's sake.
-const AGREEMENT: f32 = 0.7;
+/// Where lightness (CIELAB) changes less evenly than this, standard deviation, something moved or
+/// stands there: it is not replaced for a shadow's sake. Noise and the grain of a surface in half
+/// its light stay below.
+const UNREST: f32 = 1.6;
 
 /// A shadow is followed this far from its pieces, px at [`REFERENCE_SIDE`]: the penumbra of a metre
 /// of gear that stands a few metres off.
@@ -58,7 +59,8 @@ const LEAST_STEP: f32 = 0.6;
 /// was carried on from the rim of what stands there.
 const FOUND_DEPTH: f32 = -0.09;
 
-/// Beside a shadow is what is this near, px of the working copy: the rim that its light is read in ..
+/// Beside a shadow is what is this near, px of the working copy: the rim that its light is read in,
+/// and as far the person's shadow is known by its pieces ..
 const BESIDE_SHADOW: usize = 40;
 
 /// .. and beside gear this.
@@ -68,7 +70,7 @@ const BESIDE_GEAR: usize = 20;
 const STEADY: usize = 3;
 
 /// Darker than the pool by this, ln units (8 %), is a shadow.
-const OTHER_DEPTH: f32 = -0.08;
+const SHADE_DEPTH: f32 = -0.08;
 
 /// Means of nothing, as sums in single precision leave them.
 const NO_SHARE: f32 = 5e-5;
@@ -89,8 +91,8 @@ pub struct ShadeInputs<'a> {
     pub ratio: &'a Plane<f32>,
     /// The pool in cells.
     pub pool: &'a PoolCells,
-    /// Coarse structure agreement.
-    pub agreement: &'a Plane<f32>,
+    /// The relit plate as seen.
+    pub plate_seen: &'a Perceived,
     /// Open sky of the plate.
     pub sky: &'a Plane<bool>,
     /// Where the plate shows the lit frame's place.
@@ -148,16 +150,18 @@ fn follow(cells: &Cells) -> BTreeMap<u32, Vec<usize>> {
     found
 }
 
-/// Where beside a shadow of gear another shadow lies, the person's for instance: what is darker there
-/// than the pool says nothing of the light that is to return. `excess` is the mean ln ratio above the
-/// pool. Near gear itself nothing is told apart: what stood in the person's shadow is to be in it.
-pub fn other_shadows(labels: &Plane<Label>, excess: &Plane<f32>) -> Plane<bool> {
+/// Where the person's shadow lies beside one of gear: what is darker there than the pool says nothing
+/// of the light that is to return. Its pieces need not be whole; `excess` is the mean ln ratio above
+/// the pool. Near gear itself nothing is told apart: what stood in the person's shadow is to be in it.
+pub fn persons_shade(labels: &Plane<Label>, excess: &Plane<f32>) -> Plane<bool> {
     let near =
         |label: Label, reach: usize| box_mean(&labels.map(|l| f32::from(*l == label)), reach);
     let of_gear = near(Label::GearShadow, BESIDE_SHADOW);
+    let of_person = near(Label::PersonShadow, BESIDE_SHADOW);
+    let of_both = of_gear.zip(&of_person, |gear, person| gear.min(*person));
     let gear = near(Label::Gear, BESIDE_GEAR);
-    let deep = box_mean(excess, STEADY).map(|&e| e < OTHER_DEPTH);
-    let beside = of_gear.zip(&gear, |&shadow, &gear| {
+    let deep = box_mean(excess, STEADY).map(|&e| e < SHADE_DEPTH);
+    let beside = of_both.zip(&gear, |&shadow, &gear| {
         shadow > NO_SHARE && gear <= NO_SHARE
     });
     deep.zip(&beside, |&deep, &beside| deep && beside)
@@ -166,19 +170,27 @@ pub fn other_shadows(labels: &Plane<Label>, excess: &Plane<f32>) -> Plane<bool> 
 /// What does not change from round to round, in cells.
 struct Light {
     lightness: Plane<f32>,
-    agreement: Plane<f32>,
+    /// Spread of the change of lightness: what is only darker keeps its texture.
+    unrest: Plane<f32>,
 }
 
 impl Light {
     fn of(seen: &ShadeInputs<'_>) -> Self {
-        let [lightness, agreement] = [&seen.lit_seen.lightness, seen.agreement].map(|plane| {
-            block_mean_of(plane.size(), CELL, |y, out| {
-                out.copy_from_slice(plane.row(y));
-            })
-        });
+        let (lit, plate) = (&seen.lit_seen.lightness, &seen.plate_seen.lightness);
+        let mean = |of: fn(f32) -> f32| {
+            let cells = block_mean_of(lit.size(), CELL, |y, out| {
+                for (out, (lit, plate)) in out.iter_mut().zip(lit.row(y).iter().zip(plate.row(y))) {
+                    *out = of(lit - plate);
+                }
+            });
+            gaussian(&cells, BLUR_CELLS)
+        };
+        let (change, squares) = (mean(|change| change), mean(|change| change * change));
         Self {
-            lightness,
-            agreement,
+            lightness: block_mean_of(lit.size(), CELL, |y, out| {
+                out.copy_from_slice(lit.row(y));
+            }),
+            unrest: squares.zip(&change, |s, c| (s - c * c).max(0.0).sqrt()),
         }
     }
 }
@@ -212,7 +224,7 @@ impl Cells {
             // CIELAB: lightness goes with the cube root of light.
             let seen = -depth * (light.lightness.at(x, y) + 16.0) / 3.0;
             let is_ground = wide > LEAST_GROUND && *share.at(x, y) > MOSTLY;
-            let agrees = *light.agreement.at(x, y) > AGREEMENT;
+            let agrees = *light.unrest.at(x, y) < UNREST;
             is_ground && agrees && depth < DEPTH && seen > SEEN_DARKER
         });
         let mut cells = Self {

@@ -36,6 +36,8 @@ fn followed(label: Label, shadow: impl Fn(usize, usize) -> f32 + Sync) -> Plane<
     });
     let (sky, usable) = (Plane::filled(SIZE, false), Plane::filled(SIZE, true));
     let light = separate_light(&lit, &plate, &sky, &usable);
+    let under_pool =
+        plate.channels[1].zip(&light.pool[1], |p, r| 116.0 * (p * r.exp()).cbrt() - 16.0);
     let numbers = Plane::from_fn(SIZE, |x, y| u32::from(distance(x, y) < 20.0));
     let piece = Piece {
         features: PieceFeatures::from_row(&[0.0; FEATURE_COUNT]),
@@ -64,11 +66,15 @@ fn followed(label: Label, shadow: impl Fn(usize, usize) -> f32 + Sync) -> Plane<
             lit_seen: &Perceived {
                 lightness,
                 a: none.clone(),
-                b: none,
+                b: none.clone(),
             },
             ratio: &light.log_ratio[1],
             pool: &light.cells,
-            agreement: &light.agreement.coarse,
+            plate_seen: &Perceived {
+                lightness: under_pool,
+                a: none.clone(),
+                b: none.clone(),
+            },
             sky: &sky,
             usable: &usable,
         },
@@ -119,16 +125,17 @@ fn nothing_is_added_to_a_shadow_with_a_hard_rim() {
 }
 
 #[test]
-fn another_shadow_beside_gears_says_nothing_of_the_light_but_before_gear_it_does() {
+fn the_persons_shadow_beside_gears_says_nothing_of_the_light_but_before_gear_it_does() {
     let excess = Plane::from_fn(SIZE, |x, _| if x < 300 { -0.4 } else { 0.0 });
     for label in [Label::GearShadow, Label::Gear] {
         let labels = Plane::from_fn(SIZE, |x, y| match (x, y) {
             (300..310, _) => label,
             (310..320, _) => Label::GearShadow,
+            (250..260, 150..250) => Label::PersonShadow,
             _ => Label::Other,
         });
-        let shaded = other_shadows(&labels, &excess);
+        let shaded = persons_shade(&labels, &excess);
         assert_eq!(*shaded.at(290, 200), label == Label::GearShadow);
-        assert!(!*shaded.at(330, 200) && !*shaded.at(100, 200));
+        assert!(!*shaded.at(330, 200) && !*shaded.at(100, 200) && !*shaded.at(290, 350));
     }
 }
