@@ -39,10 +39,17 @@ pub fn unlit(lit: &SceneLinear, pool: &[Plane<f32>; 3]) -> SceneLinear {
 
 /// A picture as seen from a normal distance: blurred by [`SEEN_BLUR`], then CIELAB.
 pub fn as_seen(picture: &SceneLinear, to_xyz: &[[f32; 3]; 3]) -> Perceived {
-    let read = |c: usize, y: usize, row: &mut [f32]| {
-        row.copy_from_slice(picture.channels[c].row(y));
-    };
-    seen(picture.size(), to_xyz, None, read)
+    seen(picture.size(), to_xyz, None, own_rows(picture))
+}
+
+/// The same where it is `asked` for; elsewhere it may be black.
+pub fn as_seen_near(picture: &SceneLinear, to_xyz: &[[f32; 3]; 3], asked: &Spans) -> Perceived {
+    seen(picture.size(), to_xyz, Some(asked), own_rows(picture))
+}
+
+fn own_rows(picture: &SceneLinear) -> impl Fn(usize, usize, &mut [f32]) + Sync + Send {
+    #[inline(always)]
+    |c, y, row| row.copy_from_slice(picture.channels[c].row(y))
 }
 
 /// The plate under the light of the lit frame, as far as that light is smooth, [`as_seen`].

@@ -68,15 +68,11 @@ fn samples(first: f32, way: f32) -> usize {
     if way < first {
         return 0;
     }
-    let mut count = ((way - first) / LOOK_STEP) as usize + 1;
+    let count = ((way - first) / LOOK_STEP) as i32 + 1;
     // The division may have been rounded over a whole number.
-    while first + LOOK_STEP * count as f32 <= way {
-        count += 1;
-    }
-    while count > 0 && first + LOOK_STEP * (count - 1) as f32 > way {
-        count -= 1;
-    }
-    count
+    let lies_within = |k: i32| first + LOOK_STEP * k as f32 <= way;
+    let count = count + i32::from(lies_within(count)) - i32::from(!lies_within(count - 1));
+    count as usize
 }
 
 /// Ways of the samples of a batch from its first on.

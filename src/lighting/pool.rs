@@ -269,40 +269,59 @@ fn mean_ratio(cells: &Cells) -> Plane<f32> {
 }
 
 /// Weighted median over a square of `2·reach + 1` cells, every other cell, at every fourth cell.
+///
+/// All cells are sorted once; those of a square come in that order out of a set of bits.
 fn wide_median(values: &Plane<f32>, weight: &Plane<f32>, reach: usize) -> Plane<f32> {
-    const STEP: usize = 4;
+    enlarge(&square_medians(values, weight, reach), STEP, values.size())
+}
+
+/// Squares' medians are taken so far apart, cells.
+const STEP: usize = 4;
+
+fn square_medians(values: &Plane<f32>, weight: &Plane<f32>, reach: usize) -> Plane<f32> {
     let size = values.size();
     let coarse = Size {
         columns: size.columns.div_ceil(STEP),
         rows: size.rows.div_ceil(STEP),
     };
-    let medians = Plane::from_fn(coarse, |cx, cy| {
+    let (value, weight) = (values.as_slice(), weight.as_slice());
+    let mut sorted: Vec<usize> = (0..size.area()).filter(|&i| weight[i] > 0.0).collect();
+    sorted.sort_by(|&a, &b| value[a].total_cmp(&value[b]));
+    let mut rank_of = vec![None; size.area()];
+    for (rank, &cell) in sorted.iter().enumerate() {
+        rank_of[cell] = Some(rank);
+    }
+    Plane::from_fn(coarse, |cx, cy| {
         let (x, y) = (cx * STEP + STEP / 2, cy * STEP + STEP / 2);
-        let mut found: Vec<(f32, f32)> = Vec::new();
+        let across = x.saturating_sub(reach)..(x + reach + 1).min(size.columns);
+        let mut found = vec![0u64; sorted.len().div_ceil(64)];
         for row in (y.saturating_sub(reach)..(y + reach + 1).min(size.rows)).step_by(2) {
-            for column in (x.saturating_sub(reach)..(x + reach + 1).min(size.columns)).step_by(2) {
-                let w = *weight.at(column, row);
-                if w > 0.0 {
-                    found.push((*values.at(column, row), w));
+            for column in across.clone().step_by(2) {
+                if let Some(rank) = rank_of[row * size.columns + column] {
+                    found[rank / 64] |= 1 << (rank % 64);
                 }
             }
         }
-        weighted_median(found)
-    });
-    enlarge(&medians, STEP, size)
+        let rising = || ones(&found).map(|rank| sorted[rank]);
+        let half = 0.5 * rising().map(|cell| weight[cell]).sum::<f32>();
+        let mut sum = 0.0;
+        for cell in rising() {
+            sum += weight[cell];
+            if sum >= half {
+                return value[cell];
+            }
+        }
+        0.0
+    })
 }
 
-fn weighted_median(mut found: Vec<(f32, f32)>) -> f32 {
-    found.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let half = 0.5 * found.iter().map(|f| f.1).sum::<f32>();
-    let mut sum = 0.0;
-    for &(value, weight) in &found {
-        sum += weight;
-        if sum >= half {
-            return value;
-        }
-    }
-    0.0
+/// Where the ones of a set of bits are, rising.
+fn ones(words: &[u64]) -> impl Iterator<Item = usize> {
+    words.iter().enumerate().flat_map(|(place, &word)| {
+        let rest = std::iter::successors(Some(word), |rest| Some(rest & rest.wrapping_sub(1)));
+        let rest = rest.take_while(|&rest| rest != 0);
+        rest.map(move |rest| 64 * place + rest.trailing_zeros() as usize)
+    })
 }
 
 /// The low end of the ground's ln gains a channel: where least flash arrives.
@@ -323,13 +342,14 @@ fn quantile(mut values: Vec<f32>, share: f32) -> f32 {
     if values.is_empty() {
         return 0.0;
     }
-    values.sort_by(f32::total_cmp);
-    values[((values.len() - 1) as f32 * share) as usize]
+    let place = ((values.len() - 1) as f32 * share) as usize;
+    *values.select_nth_unstable_by(place, f32::total_cmp).1
 }
 
 #[cfg(test)]
 mod tests {
     use super::super::separate_light;
+    use super::{STEP, ones, square_medians};
     use crate::scene::{Plane, SceneLinear, Size};
 
     /// A textured floor under even light, and the same with a soft shadow of half the light's depth
@@ -387,5 +407,51 @@ mod tests {
         let shaded = Plane::from_fn(size, is_shaded);
         let told = light.cells.without(&shaded, &sky);
         assert!((told[1].at(240, 160) - expected).abs() < 0.04);
+    }
+
+    #[test]
+    fn ones_are_found_in_order() {
+        let words = [0u64, 1 | 1 << 63, 0, 6];
+        assert!(ones(&words).eq([64, 127, 193, 194]));
+    }
+
+    fn window(at: usize, reach: usize, end: usize) -> impl Iterator<Item = usize> + Clone {
+        (at.saturating_sub(reach)..(at + reach + 1).min(end)).step_by(2)
+    }
+
+    fn weighted_median(mut found: Vec<(f32, f32)>) -> f32 {
+        found.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let half = 0.5 * found.iter().map(|f| f.1).sum::<f32>();
+        let mut sum = 0.0;
+        let is_middle = |f: &&(f32, f32)| {
+            sum += f.1;
+            sum >= half
+        };
+        found.iter().find(is_middle).map_or(0.0, |f| f.0)
+    }
+
+    /// Against a sort of each square's cells.
+    #[test]
+    fn medians_are_those_of_their_plain_twin() {
+        let size = Size {
+            columns: 29,
+            rows: 22,
+        };
+        let mixed = |x: usize, y: usize, part: u64| {
+            let mixed = (x * 7919 + y * 104_729) as u64 + part;
+            (mixed.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40) % 11
+        };
+        let values = Plane::from_fn(size, |x, y| mixed(x, y, 1) as f32 - 5.0);
+        let weight = Plane::from_fn(size, |x, y| mixed(x, y, 2).saturating_sub(4) as f32 * 0.13);
+        let reach = 6;
+        let got = square_medians(&values, &weight, reach);
+        for (cx, cy) in (0..got.rows()).flat_map(|cy| (0..got.columns()).map(move |cx| (cx, cy))) {
+            let rows = window(cy * STEP + STEP / 2, reach, size.rows);
+            let columns = window(cx * STEP + STEP / 2, reach, size.columns);
+            let cells = rows.flat_map(|y| columns.clone().map(move |x| (x, y)));
+            let found = cells.map(|(x, y)| (*values.at(x, y), *weight.at(x, y)));
+            let twin = weighted_median(found.filter(|f| f.1 > 0.0).collect());
+            assert!((got.at(cx, cy) - twin).abs() < f32::EPSILON);
+        }
     }
 }

@@ -5,9 +5,9 @@ use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 use rayon::prelude::*;
 
 use super::{CleanError, Clock, Frame, Lie, SetUp};
-use crate::change::as_seen;
+use crate::change::{as_seen, as_seen_near};
 use crate::lighting::{LightingChange, separate_light};
-use crate::numeric::pull_push;
+use crate::numeric::{pull_push, spans::Spans};
 use crate::registration::{Features, Registration, describe, register, warp_plate_to_lit};
 use crate::scene::{CodeValues, Perceived, Plane, Samples, SceneLinear};
 use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
@@ -162,7 +162,8 @@ fn drift_of(
     sky: &SkyLayer,
     to_xyz: &[[f32; 3]; 3],
 ) -> Drift {
-    let plate_seen = as_seen(plate, to_xyz);
+    let open = Spans::of(plate.size(), |x, y| *sky.mask.at(x, y));
+    let plate_seen = as_seen_near(plate, to_xyz, &open);
     let lit_sky = sky.seen_in(lit_seen);
     estimate_drift((lit_seen, &lit_sky), (&plate_seen, &sky.mask))
 }

@@ -9,7 +9,7 @@ use nalgebra::{SMatrix, SVector};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::numeric::filter::{block_mean, gaussian};
+use crate::numeric::filter::{block_mean, block_mean_of, gaussian};
 use crate::scene::{Homography, Perceived, Plane, Point};
 
 /// Reductions of the working copy on which drift is looked for, coarse to fine.
@@ -92,10 +92,20 @@ struct Blocks {
 impl Blocks {
     fn new(seen: &Perceived, sky: &Plane<bool>, factor: usize) -> Self {
         let product = |plane: &Plane<f32>| {
-            block_mean(&plane.zip(sky, |&v, &s| if s { v } else { 0.0 }), factor)
+            block_mean_of(sky.size(), factor, |y, out| {
+                let pairs = plane.row(y).iter().zip(sky.row(y));
+                for (out, (&v, &s)) in out.iter_mut().zip(pairs) {
+                    *out = if s { v } else { 0.0 };
+                }
+            })
         };
+        let share = block_mean_of(sky.size(), factor, |y, out| {
+            for (out, &s) in out.iter_mut().zip(sky.row(y)) {
+                *out = f32::from(s);
+            }
+        });
         Self {
-            weight: block_mean(&sky.map(|&s| if s { 1.0f32 } else { 0.0 }), factor),
+            weight: share,
             products: [product(&seen.lightness), product(&seen.b)],
         }
     }

@@ -8,7 +8,7 @@ use rand::SeedableRng;
 use rayon::prelude::*;
 use std::collections::VecDeque;
 
-use crate::numeric::filter::{block_mean, gaussian};
+use crate::numeric::filter::{block_mean, block_mean_of, gaussian};
 use crate::scene::{Perceived, Plane, Point, SceneLinear, Size, difference};
 
 /// Side of the blocks on which the sky is grown, px of the working copy.
@@ -187,10 +187,12 @@ impl SkyColour {
 /// `picture` is a working copy, `seen` the same as CIELAB. Holds five planes.
 pub fn find_sky(picture: &SceneLinear, seen: &Perceived) -> SkyLayer {
     let size = picture.size();
-    let found = GROWTHS
-        .into_iter()
-        .map(|growth| grow_from_top(seen, growth))
-        .find(is_plausible);
+    let (lab, texture) = blocks_of(seen);
+    let grown = |growth| Blocks {
+        sky: grow_from_top((&lab, &texture), growth),
+        lab: lab.clone(),
+    };
+    let found = GROWTHS.into_iter().map(grown).find(is_plausible);
     let Some(grown) = found else {
         return SkyLayer::none(size);
     };
@@ -213,10 +215,19 @@ struct Blocks {
     sky: Plane<bool>,
 }
 
-fn grow_from_top(seen: &Perceived, growth: Growth) -> Blocks {
+/// Mean CIELAB of blocks, and the standard deviation of lightness in them.
+fn blocks_of(seen: &Perceived) -> ([Plane<f32>; 3], Plane<f32>) {
     let lab = [&seen.lightness, &seen.a, &seen.b].map(|p| block_mean(p, BLOCK));
-    let square = block_mean(&seen.lightness.map(|l| l * l), BLOCK);
+    let square = block_mean_of(seen.size(), BLOCK, |y, out| {
+        for (out, l) in out.iter_mut().zip(seen.lightness.row(y)) {
+            *out = l * l;
+        }
+    });
     let texture = square.zip(&lab[0], |s, m| (s - m * m).max(0.0).sqrt());
+    (lab, texture)
+}
+
+fn grow_from_top((lab, texture): (&[Plane<f32>; 3], &Plane<f32>), growth: Growth) -> Plane<bool> {
     let size = texture.size();
     let colour = |x: usize, y: usize| -> [f32; 3] { std::array::from_fn(|k| *lab[k].at(x, y)) };
     let smooth = |x: usize, y: usize| *texture.at(x, y) < growth.max_texture;
@@ -248,7 +259,7 @@ fn grow_from_top(seen: &Perceived, growth: Growth) -> Blocks {
             }
         }
     }
-    Blocks { lab, sky }
+    sky
 }
 
 fn is_plausible(blocks: &Blocks) -> bool {
