@@ -235,7 +235,7 @@ proptest! {
         let (one, other) = (picture(seed), picture(seed.wrapping_add(40)));
         let fast = tolerant_difference(&one, &other, reach);
         let asked = asked(size, seed % 1000);
-        let near = tolerant_difference_near(&one, &other, reach, &asked);
+        let near = tolerant_difference_near(&one, &other, &[reach], &asked);
         for (x, y) in pixels(size) {
             let here = one.at_index(y * size.columns + x);
             let to = |dx: i64, dy: i64| {

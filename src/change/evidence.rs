@@ -31,9 +31,9 @@ pub struct Evidence {
     pub excess: Plane<f32>,
 }
 
-/// The plate under the light of the lit frame, as far as that light is smooth.
-pub fn relit(plate: &SceneLinear, pool: &[Plane<f32>; 3]) -> SceneLinear {
-    let channels = std::array::from_fn(|c| plate.channels[c].zip(&pool[c], |&p, &r| under(p, r)));
+/// The lit frame under the light of the plate, as far as that light is smooth.
+pub fn unlit(lit: &SceneLinear, pool: &[Plane<f32>; 3]) -> SceneLinear {
+    let channels = std::array::from_fn(|c| lit.channels[c].zip(&pool[c], |&p, &r| under(p, -r)));
     SceneLinear { channels }
 }
 
@@ -45,7 +45,7 @@ pub fn as_seen(picture: &SceneLinear, to_xyz: &[[f32; 3]; 3]) -> Perceived {
     seen(picture.size(), to_xyz, None, read)
 }
 
-/// The [`relit`] plate [`as_seen`], without holding it.
+/// The plate under the light of the lit frame, as far as that light is smooth, [`as_seen`].
 pub fn relit_as_seen(
     plate: &SceneLinear,
     pool: &[Plane<f32>; 3],

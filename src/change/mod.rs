@@ -9,6 +9,6 @@ mod tolerant;
 
 pub use edges::{Edges, edges};
 pub use evidence::{
-    Evidence, FORGIVEN_SHIFT, as_seen, gather_evidence, relit, relit_as_seen, relit_as_seen_near,
+    Evidence, FORGIVEN_SHIFT, as_seen, gather_evidence, relit_as_seen, relit_as_seen_near, unlit,
 };
 pub use tolerant::{nearest_difference, tolerant_difference, tolerant_difference_near};

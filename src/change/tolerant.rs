@@ -16,21 +16,26 @@ const GROUP: usize = 32;
 /// `reach` pixels in steps of `reach` (nine places): half a pixel of parallax is not visible.
 #[must_use]
 pub fn tolerant_difference(one: &Perceived, other: &Perceived, reach: usize) -> Plane<f32> {
-    tolerant(one, other, reach, None)
+    tolerant(one, other, &[reach], None)
 }
 
-/// The same where it is `asked` for; elsewhere it may be 0.
+/// The same where it is `asked` for, the smallest for all `reaches`; elsewhere it may be 0.
 #[must_use]
 pub fn tolerant_difference_near(
     one: &Perceived,
     other: &Perceived,
-    reach: usize,
+    reaches: &[usize],
     asked: &Spans,
 ) -> Plane<f32> {
-    tolerant(one, other, reach, Some(asked))
+    tolerant(one, other, reaches, Some(asked))
 }
 
-fn tolerant(one: &Perceived, other: &Perceived, reach: usize, asked: Option<&Spans>) -> Plane<f32> {
+fn tolerant(
+    one: &Perceived,
+    other: &Perceived,
+    reaches: &[usize],
+    asked: Option<&Spans>,
+) -> Plane<f32> {
     let size = one.size();
     let all = [Run {
         from: 0,
@@ -43,32 +48,31 @@ fn tolerant(one: &Perceived, other: &Perceived, reach: usize, asked: Option<&Spa
     out.as_mut_slice()
         .par_chunks_exact_mut(size.columns)
         .enumerate()
-        .for_each_init(Buffers::default, |buffers, (y, out)| {
-            let runs = asked.map_or(&all[..], |asked| asked.row(y));
-            if runs.is_empty() {
-                return;
-            }
-            vectorised(
-                #[inline(always)]
-                || {
-                    buffers.here.read(one, y, 0);
-                    let rows = [y.saturating_sub(reach), y, (y + reach).min(size.rows - 1)];
-                    for (row, y) in buffers.there.iter_mut().zip(rows) {
-                        row.read(other, y, reach);
-                    }
-                    let mut done = 0;
-                    for run in runs {
-                        // Whole groups, none of them twice.
-                        let first = (run.from / GROUP * GROUP).max(done);
-                        done = run.to.next_multiple_of(GROUP).min(size.columns);
-                        for from in (first..done).step_by(GROUP) {
-                            let to = (from + GROUP).min(size.columns);
-                            buffers.compare_group(from, reach, &mut out[from..to]);
+        .for_each_init(
+            || Buffers::new(reaches),
+            |buffers, (y, out)| {
+                let runs = asked.map_or(&all[..], |asked| asked.row(y));
+                if runs.is_empty() {
+                    return;
+                }
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        buffers.read((one, other), y);
+                        let mut done = 0;
+                        for run in runs {
+                            // Whole groups, none of them twice.
+                            let first = (run.from / GROUP * GROUP).max(done);
+                            done = run.to.next_multiple_of(GROUP).min(size.columns);
+                            for from in (first..done).step_by(GROUP) {
+                                let to = (from + GROUP).min(size.columns);
+                                buffers.compare_group(from, &mut out[from..to]);
+                            }
                         }
-                    }
-                },
-            );
-        });
+                    },
+                );
+            },
+        );
     out
 }
 
@@ -133,28 +137,57 @@ pub fn nearest_difference(
 }
 
 /// Rows under comparison.
-#[derive(Default)]
-struct Buffers {
+struct Buffers<'a> {
+    reaches: &'a [usize],
+    /// Repeated at the ends of the rows that are compared with.
+    margin: usize,
     here: Row,
-    there: [Row; 3],
+    there: Row,
+    /// Those above and below by each reach.
+    around: Vec<[Row; 2]>,
     best: Vec<f32>,
 }
 
-impl Buffers {
+impl<'a> Buffers<'a> {
+    fn new(reaches: &'a [usize]) -> Self {
+        Self {
+            reaches,
+            margin: reaches.iter().copied().max().unwrap_or(0),
+            here: Row::default(),
+            there: Row::default(),
+            around: reaches.iter().map(|_| Default::default()).collect(),
+            best: vec![0.0; GROUP],
+        }
+    }
+
+    /// Reads what row `y` is worked out from.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn read(&mut self, (one, other): (&Perceived, &Perceived), y: usize) {
+        let last = one.size().rows - 1;
+        self.here.read(one, y, 0);
+        self.there.read(other, y, self.margin);
+        for ([above, below], reach) in self.around.iter_mut().zip(self.reaches) {
+            above.read(other, y.saturating_sub(*reach), self.margin);
+            below.read(other, (y + reach).min(last), self.margin);
+        }
+    }
+
     /// The smallest differences of a group of pixels, from pixel `from` on.
     #[inline(always)]
     #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
-    fn compare_group(&mut self, from: usize, reach: usize, out: &mut [f32]) {
+    fn compare_group(&mut self, from: usize, out: &mut [f32]) {
         const ENOUGH: f32 = GOOD_ENOUGH * GOOD_ENOUGH;
-        let Self { here, there, best } = self;
-        compare(here, from, &there[1], from + reach, out);
+        let at = from + self.margin;
+        compare(&self.here, from, &self.there, at, out);
         if out.iter().any(|&d| d > ENOUGH) {
-            best.resize(GROUP, 0.0);
-            let best = &mut best[..out.len()];
+            let best = &mut self.best[..out.len()];
             best.copy_from_slice(out);
-            for row in there.iter() {
-                for shift in [0, reach, 2 * reach] {
-                    compare_min(here, from, row, from + shift, best);
+            for ([above, below], reach) in self.around.iter().zip(self.reaches) {
+                for row in [above, &self.there, below] {
+                    for at in [at - reach, at, at + reach] {
+                        compare_min(&self.here, from, row, at, best);
+                    }
                 }
             }
             for (out, &best) in out.iter_mut().zip(best.iter()) {
@@ -249,9 +282,11 @@ mod tests {
     #[test]
     fn it_equals_its_plain_twin() {
         let (one, other) = (picture(0), picture(3));
-        for reach in [1usize, 3] {
-            let got = tolerant_difference(&one, &other, reach);
-            let r = reach as i64;
+        let all = Spans::of(one.size(), |_, _| true);
+        let [near, far] = [1, 3].map(|reach| tolerant_difference(&one, &other, reach));
+        let both = tolerant_difference_near(&one, &other, &[1, 3], &all);
+        assert_eq!(both, near.zip(&far, |a, b| a.min(*b)));
+        for (got, r) in [(near, 1i64), (far, 3)] {
             for y in 0..9i64 {
                 for x in 0..71i64 {
                     let here = one.at_index((y * 71 + x) as usize);

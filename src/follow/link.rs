@@ -4,6 +4,8 @@
 //! on one side and goes on in line on the other did not end. The gap goes with the rest unless what
 //! stands there would show, and nothing does.
 
+use rayon::prelude::*;
+
 use super::looks::{Look, Looker, On, Place};
 use super::slender::{Course, SPACING, directions};
 use crate::scene::{Plane, difference};
@@ -90,7 +92,7 @@ pub(super) fn gaps(looker: &Looker<'_>, seeds: &[Place], large: &Plane<bool>) ->
             is_long.then(|| across((looker, large), end, colour, Behind::LongEnd))?
         })
     };
-    ends(looker, seeds).iter().filter_map(gap).collect()
+    ends(looker, seeds).par_iter().filter_map(gap).collect()
 }
 
 /// The course across a gap from an end to gear ahead, if there is gear in reach and nothing speaks
@@ -203,37 +205,39 @@ pub(super) fn on_edge(looker: &Looker<'_>, looks: impl Iterator<Item = Look>) ->
 /// Ends of slender gear, looking away from it.
 fn ends(looker: &Looker<'_>, seeds: &[Place]) -> Vec<Look> {
     let behind = (-END.0 * looker.scale, -1.0);
-    let mut found: Vec<(f32, Look)> = Vec::new();
-    for &seed in seeds {
-        let directions = directions().map(|d| Look::new(seed, d, 1.0));
-        for line in directions {
-            if looker.is_gear(line.at(2.0, 0.0)) || looker.is_gear(line.at(5.0, 0.0)) {
-                continue;
-            }
-            if !is_slender(looker, &line, behind) {
-                continue;
-            }
-            let width = WIDTHS
-                .into_iter()
-                .find(|w| is_slim(looker, &line, behind, *w));
-            let Some(width) = width else { continue };
-            let least = (-SLENDER * width * looker.scale, -1.0);
-            if share_on_gear(looker, &line, least, 0.0) < END.1 {
-                continue;
-            }
-            // Where a leg's rim is crossed aslant, it goes on beside.
-            let beside = [-1.0, -0.5, 0.0, 0.5, 1.0].map(|k| k * width * looker.scale);
-            let ahead = (4.0, 4.0 + NARROWEST * looker.scale);
-            if beside
-                .into_iter()
-                .any(|off| share_on_gear(looker, &line, ahead, off) > GOES_ON_BESIDE)
-            {
-                continue;
-            }
-            let straight = share_on_gear(looker, &line, (2.0 * behind.0, -1.0), 0.0);
-            found.push((straight, in_the_middle(looker, &line, width * looker.scale)));
+    let directions = directions();
+    let end_along = |line: Look| {
+        if looker.is_gear(line.at(2.0, 0.0)) || looker.is_gear(line.at(5.0, 0.0)) {
+            return None;
         }
-    }
+        if !is_slender(looker, &line, behind) {
+            return None;
+        }
+        let mut widths = WIDTHS.into_iter();
+        let width = widths.find(|w| is_slim(looker, &line, behind, *w))?;
+        let least = (-SLENDER * width * looker.scale, -1.0);
+        if share_on_gear(looker, &line, least, 0.0) < END.1 {
+            return None;
+        }
+        // Where a leg's rim is crossed aslant, it goes on beside.
+        let mut beside = [-1.0, -0.5, 0.0, 0.5, 1.0]
+            .map(|k| k * width * looker.scale)
+            .into_iter();
+        let ahead = (4.0, 4.0 + NARROWEST * looker.scale);
+        if beside.any(|off| share_on_gear(looker, &line, ahead, off) > GOES_ON_BESIDE) {
+            return None;
+        }
+        let straight = share_on_gear(looker, &line, (2.0 * behind.0, -1.0), 0.0);
+        Some((straight, in_the_middle(looker, &line, width * looker.scale)))
+    };
+    let mut found: Vec<(f32, Look)> = seeds
+        .par_iter()
+        .flat_map_iter(|&seed| {
+            directions
+                .iter()
+                .filter_map(move |look| end_along(look.from(seed)))
+        })
+        .collect();
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
     let mut ends: Vec<Look> = Vec::new();
     for (_, end) in found {

@@ -1,10 +1,11 @@
 //! Looks along a course: what a straight band ahead says for a slender thing.
 
 use super::surroundings::Surroundings;
-use super::weigh::{Picture, Scales};
+use super::weigh::{BATCH, PARTS, Picture, Scales};
 use super::{Field, FollowInputs};
 use crate::mask::REFERENCE_SIDE;
 use crate::scene::{Label, Perceived, Size};
+use crate::vectors::vectorised;
 
 /// Looks are sampled so far apart, px: about the picture's own resolution.
 const LOOK_STEP: f32 = 1.5;
@@ -44,11 +45,50 @@ impl Place {
 /// The nearest of `count` whole numbers from 0, if there is one so near; halves go up.
 /// `f32::round` is a call into the C library on processors without SSE 4.1.
 #[inline]
-fn nearest(v: f32, count: usize) -> Option<usize> {
+pub(super) fn nearest(v: f32, count: usize) -> Option<usize> {
     let whole = v as i32;
     let rounded = whole + i32::from(v - whole as f32 >= 0.5);
     (v > -0.5 && (rounded as usize) < count).then_some(rounded as usize)
 }
+
+/// [`nearest`] of what is no less than 0 and below 2^22, without a branch.
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+fn nearest_inside(v: f32) -> u32 {
+    // From here on floats are whole: the sum is rounded, and its last bits are the number.
+    const WHOLE: f32 = 8_388_608.0;
+    let sum = v + WHOLE;
+    let is_half_down = v - (sum - WHOLE) >= 0.5;
+    (sum.to_bits() & 0x7f_ffff).wrapping_add(u32::from(is_half_down))
+}
+
+/// Samples of a look from `first` on that lie no farther than `way`.
+#[inline]
+fn samples(first: f32, way: f32) -> usize {
+    if way < first {
+        return 0;
+    }
+    let mut count = ((way - first) / LOOK_STEP) as usize + 1;
+    // The division may have been rounded over a whole number.
+    while first + LOOK_STEP * count as f32 <= way {
+        count += 1;
+    }
+    while count > 0 && first + LOOK_STEP * (count - 1) as f32 > way {
+        count -= 1;
+    }
+    count
+}
+
+/// Ways of the samples of a batch from its first on.
+const WAYS: [f32; BATCH] = {
+    let mut ways = [0.0; BATCH];
+    let mut k = 0;
+    while k < BATCH {
+        ways[k] = LOOK_STEP * k as f32;
+        k += 1;
+    }
+    ways
+};
 
 /// A straight look along a band.
 #[derive(Debug, Clone, Copy)]
@@ -221,13 +261,22 @@ impl<'a> Looker<'a> {
 
     /// Mean evidence in the lit frame along a straight band.
     pub(super) fn evidence(&self, look: &Look, colour: [f32; 3], way: f32) -> f32 {
-        let gather = |scales: &mut Scales<'_, 1>| self.gather(look, way, scales);
-        let mean = self.pictures.lit.mean_evidence([colour], gather);
+        let mean = vectorised(
+            #[inline(always)]
+            || {
+                self.pictures.lit.mean_evidence(
+                    [colour],
+                    #[inline(always)]
+                    |scales| self.gather(look, way, scales),
+                )
+            },
+        );
         mean.map_or(NOTHING, |[mean]| mean)
     }
 
     /// Hands over the pixels along a straight band.
-    #[inline]
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn gather<const THINGS: usize>(&self, look: &Look, way: f32, scales: &mut Scales<'_, THINGS>) {
         let half = 0.5 * (look.width - 1.0).max(0.0);
         let lanes = (look.width / LANE).ceil().max(1.0) as usize;
@@ -236,14 +285,73 @@ impl<'a> Looker<'a> {
                 1 => 0.0,
                 _ => half * (2.0 * lane as f32 / (lanes - 1) as f32 - 1.0),
             };
-            let mut at = 1.0;
-            while at <= way {
-                if let Some((x, y)) = look.at(at, across).pixel(self.size) {
-                    scales.add(y * self.size.columns + x);
-                }
-                at += LOOK_STEP;
-            }
+            self.gather_lane(
+                (look, across),
+                (1.0, way),
+                #[inline(always)]
+                |_| true,
+                scales,
+            );
         }
+    }
+
+    /// Hands over the pixels along one lane that count, by index. Where both its ends are inside the
+    /// frame so is all of it: then nothing is asked of each pixel.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn gather_lane<const THINGS: usize>(
+        &self,
+        (look, across): (&Look, f32),
+        (first, way): (f32, f32),
+        counts: impl Fn(usize) -> bool,
+        scales: &mut Scales<'_, THINGS>,
+    ) {
+        let count = samples(first, way);
+        if count == 0 {
+            return;
+        }
+        let last = first + LOOK_STEP * (count - 1) as f32;
+        if !self.holds(look.at(first, across)) || !self.holds(look.at(last, across)) {
+            for k in 0..count {
+                let at = first + LOOK_STEP * k as f32;
+                if let Some((x, y)) = look.at(at, across).pixel(self.size)
+                    && counts(y * self.size.columns + x)
+                {
+                    scales.add(&[(y * self.size.columns + x) as u32]);
+                }
+            }
+            return;
+        }
+        let columns = self.size.columns as u32;
+        for done in (0..count).step_by(BATCH) {
+            let begin = first + LOOK_STEP * done as f32;
+            let count = BATCH.min(count - done);
+            let mut indices = [0u32; BATCH];
+            let parts = indices.as_chunks_mut::<PARTS>().0.iter_mut();
+            let ways = WAYS.as_chunks::<PARTS>().0;
+            for (indices, ways) in parts.zip(ways).take(count.div_ceil(PARTS)) {
+                for (index, way) in indices.iter_mut().zip(ways) {
+                    let place = look.at(begin + way, across);
+                    let row = nearest_inside(place.y).wrapping_mul(columns);
+                    *index = row.wrapping_add(nearest_inside(place.x));
+                }
+            }
+            let mut kept = 0;
+            for k in 0..count {
+                let index = indices[k];
+                indices[kept] = index;
+                kept += usize::from(counts(index as usize));
+            }
+            scales.add(&indices[..kept]);
+        }
+    }
+
+    /// Is a place inside the frame, and not in the outer half of a border pixel?
+    #[inline]
+    fn holds(&self, place: Place) -> bool {
+        let Size { columns, rows } = self.size;
+        let across = place.x >= 0.0 && place.x <= (columns - 1) as f32;
+        across && place.y >= 0.0 && place.y <= (rows - 1) as f32
     }
 
     /// Evidence that the plate shows a line here too, of the thing's tone or of one of its own; no
@@ -256,8 +364,16 @@ impl<'a> Looker<'a> {
             let own = self.mean_colour(plate.seen, &band, (1.0, way), |_, _| true);
             // Without a pixel to read it from the tone says nothing, nor does any.
             let colours = [thing.colour, own.unwrap_or(thing.colour)];
-            let gather = |scales: &mut Scales<'_, 2>| self.gather(&band, way, scales);
-            let evidence = plate.mean_evidence(colours, gather);
+            let evidence = vectorised(
+                #[inline(always)]
+                || {
+                    plate.mean_evidence(
+                        colours,
+                        #[inline(always)]
+                        |scales| self.gather(&band, way, scales),
+                    )
+                },
+            );
             let [same, line] = evidence.unwrap_or([NOTHING, NOTHING]);
             let line = own.map_or(0.0, |_| line);
             most = most.max(same).max(line - thing.tone.allows());
@@ -270,18 +386,25 @@ impl<'a> Looker<'a> {
 
     /// Mean evidence along a line beside a course, where that is not on gear.
     fn evidence_beside(&self, look: &Look, thing: [f32; 3], way: f32) -> f32 {
-        let gather = |scales: &mut Scales<'_, 1>| {
-            let mut at = 0.0;
-            while at <= way {
-                if let Some((x, y)) = look.at(at, 0.0).pixel(self.size)
-                    && *self.field.labels.at(x, y) != Label::Gear
-                {
-                    scales.add(y * self.size.columns + x);
-                }
-                at += LOOK_STEP;
-            }
-        };
-        let mean = self.pictures.lit.mean_evidence([thing], gather);
+        let labels = self.field.labels.as_slice();
+        let mean = vectorised(
+            #[inline(always)]
+            || {
+                self.pictures.lit.mean_evidence(
+                    [thing],
+                    #[inline(always)]
+                    |scales| {
+                        self.gather_lane(
+                            (look, 0.0),
+                            (0.0, way),
+                            #[inline(always)]
+                            |i| labels[i] != Label::Gear,
+                            scales,
+                        );
+                    },
+                )
+            },
+        );
         mean.map_or(0.0, |[mean]| mean)
     }
 
@@ -300,7 +423,7 @@ impl<'a> Looker<'a> {
         }
         let off = 0.5 * look.width + OFF * self.scale;
         let side = |off: f32| self.evidence_beside(&look.beside(off, 1.0), thing.colour, 2.0 * way);
-        let is_rim = side(off).max(side(-off)) > BESIDE;
+        let is_rim = side(off) > BESIDE || side(-off) > BESIDE;
         if is_rim && least > 0.0 {
             return 0.0;
         }

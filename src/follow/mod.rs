@@ -15,6 +15,8 @@ mod surroundings;
 pub(crate) mod tests;
 mod weigh;
 
+use rayon::prelude::*;
+
 use looks::{Looker, Pictures};
 
 use crate::classify::Classified;
@@ -135,9 +137,11 @@ fn take_strokes(
     for _ in 0..ROUNDS {
         let looker = Looker::of(field, pictures);
         let large = slender::beginnings(field);
+        let gaps = strokes.par_iter().map(|s| s.with_gap(&looker, &large));
+        let mut gaps = gaps.collect::<Vec<_>>().into_iter();
         let mut led = Vec::new();
-        strokes.retain(|stroke| {
-            let with_gap = stroke.with_gap(&looker, &large);
+        strokes.retain(|_| {
+            let with_gap = gaps.next().expect("there is one for each stroke");
             let is_led = with_gap.is_some();
             led.extend(with_gap);
             !is_led

@@ -169,36 +169,42 @@ pub(super) fn seeds(field: &Field<'_>) -> Vec<Place> {
     let labels = &field.labels;
     let large = beginnings(field);
     let is_gear = |x: usize, y: usize| *labels.at(x, y) == Label::Gear;
-    let mut seeds = Vec::new();
-    for y in 1..rows.saturating_sub(1) {
-        for x in 1..columns.saturating_sub(1) {
-            let near = [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)];
-            let is_chosen = *large.at(x, y) && *field.fresh.at(x, y);
-            if is_chosen && near.into_iter().any(|(x, y)| !is_gear(x, y)) {
-                seeds.push(Place {
-                    x: x as f32,
-                    y: y as f32,
-                });
-            }
-        }
-    }
-    seeds
+    let is_seed = |x: usize, y: usize| {
+        let near = [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)];
+        let is_chosen = *large.at(x, y) && *field.fresh.at(x, y);
+        is_chosen && near.into_iter().any(|(x, y)| !is_gear(x, y))
+    };
+    let seeds_of = |y: usize| {
+        let columns = (1..columns.saturating_sub(1)).filter(move |&x| is_seed(x, y));
+        columns.map(move |x| Place {
+            x: x as f32,
+            y: y as f32,
+        })
+    };
+    (1..rows.saturating_sub(1))
+        .into_par_iter()
+        .flat_map_iter(seeds_of)
+        .collect()
 }
 
-/// Directions all around, radians.
-pub(super) fn directions() -> impl Iterator<Item = f32> {
+/// Looks in the directions all around, from the first pixel.
+pub(super) fn directions() -> Vec<Look> {
+    let origin = Place { x: 0.0, y: 0.0 };
     (0..360)
         .step_by(DIRECTION_STEP)
-        .map(|d| (d as f32).to_radians())
+        .map(|d| Look::new(origin, (d as f32).to_radians(), 1.0))
+        .collect()
 }
 
 fn courses(looker: &Looker<'_>, seeds: &[Place]) -> Vec<Course> {
     let step = seeds.len().div_ceil(MOST_SEEDS).max(1);
+    let directions = directions();
     seeds
         .par_iter()
         .step_by(step)
         .flat_map_iter(|&seed| {
-            directions().filter_map(move |d| from_seed(looker, &Look::new(seed, d, 1.0)))
+            let looks = directions.iter().map(move |look| look.from(seed));
+            looks.filter_map(|look| from_seed(looker, &look))
         })
         .collect()
 }

@@ -6,7 +6,7 @@
 use rayon::prelude::*;
 
 use super::link::{Behind, across, on_edge};
-use super::looks::{Look, Looker, On, Place, Thing, Tone};
+use super::looks::{Look, Looker, On, Place, Thing, Tone, nearest};
 use super::slender::{Course, PROBE, TAKEN_BEFORE, follow, widest_look};
 use crate::scene::{Plane, Size};
 
@@ -150,8 +150,16 @@ fn from_seed(looker: &Looker<'_>, seed: &Seed) -> Option<Stroke> {
     let tried = TURNS.map(|turn| Look::new(seed.place, seed.heading + turn.to_radians(), 1.0));
     let valued = tried.into_iter().filter_map(|line| {
         let colour = looker.colour(&line, (-0.5 * probe, 0.5 * probe), On::Anything)?;
-        let sides = [line, line.back()].map(|look| looker.evidence(&look, colour, probe));
-        Some((line, colour, sides[0].min(sides[1])))
+        let ahead = looker.evidence(&line, colour, probe);
+        // One that is too weak on one side cannot be chosen.
+        if ahead < LEAST {
+            return None;
+        }
+        Some((
+            line,
+            colour,
+            ahead.min(looker.evidence(&line.back(), colour, probe)),
+        ))
     });
     let (line, colour, least) = valued.max_by(|a, b| a.2.total_cmp(&b.2))?;
     if least < LEAST {
@@ -180,9 +188,7 @@ fn from_seed(looker: &Looker<'_>, seed: &Seed) -> Option<Stroke> {
 fn seeds(looker: &Looker<'_>) -> Vec<Seed> {
     let Size { columns, rows } = looker.size;
     let cells = columns.div_ceil(CELL);
-    let origin = Place { x: 0.0, y: 0.0 };
-    let step = std::f32::consts::PI / DIRECTIONS as f32;
-    let lines = std::array::from_fn(|k| Look::new(origin, k as f32 * step, 1.0));
+    let lines = Lines::of(looker);
     (0..rows.div_ceil(CELL) * cells)
         .into_par_iter()
         .filter_map(|cell| {
@@ -197,14 +203,72 @@ fn seeds(looker: &Looker<'_>) -> Vec<Seed> {
         .collect()
 }
 
+/// A column or row beyond the frame.
+const BEYOND: u32 = u32::MAX;
+
+/// Columns or rows of what is beside a pixel, left and right, for each line.
+type Beside = [[u32; 2]; DIRECTIONS * REACHES.len()];
+
+/// The lines that are tried at each pixel, and where what is beside them lies: that depends on the
+/// pixel's column and on its row, and is asked for at each of them.
+struct Lines {
+    /// From the first pixel, with the reach to either side.
+    looks: [(Look, f32); DIRECTIONS * REACHES.len()],
+    /// By the pixel's column.
+    columns: Vec<Beside>,
+    /// By its row.
+    rows: Vec<Beside>,
+}
+
+impl Lines {
+    fn of(looker: &Looker<'_>) -> Self {
+        let step = std::f32::consts::PI / DIRECTIONS as f32;
+        let origin = Place { x: 0.0, y: 0.0 };
+        let looks = std::array::from_fn(|k| {
+            let heading = (k / REACHES.len()) as f32 * step;
+            let reach = REACHES[k % REACHES.len()] * looker.scale;
+            (Look::new(origin, heading, 1.0), reach)
+        });
+        let beside = |place: Place, of: &dyn Fn(Place) -> Option<usize>| -> Beside {
+            looks.map(|(look, reach): (Look, f32)| {
+                let at = |across| of(look.from(place).at(0.0, across));
+                [-reach, reach].map(|across| at(across).map_or(BEYOND, |i| i as u32))
+            })
+        };
+        let Size { columns, rows } = looker.size;
+        let column = |p: Place| nearest(p.x, columns);
+        let row = |p: Place| nearest(p.y, rows);
+        let of_column = |x: usize| {
+            beside(
+                Place {
+                    x: x as f32,
+                    y: 0.0,
+                },
+                &column,
+            )
+        };
+        let of_row = |y: usize| {
+            beside(
+                Place {
+                    x: 0.0,
+                    y: y as f32,
+                },
+                &row,
+            )
+        };
+        Self {
+            looks,
+            columns: (0..columns).map(of_column).collect(),
+            rows: (0..rows).map(of_row).collect(),
+        }
+    }
+}
+
 /// The line at a pixel, if there is one that is news, among those of all directions.
-fn line_at(
-    looker: &Looker<'_>,
-    lines: &[Look; DIRECTIONS],
-    (x, y): (usize, usize),
-) -> Option<Seed> {
+fn line_at(looker: &Looker<'_>, lines: &Lines, (x, y): (usize, usize)) -> Option<Seed> {
     let field = looker.field;
-    let i = y * looker.size.columns + x;
+    let columns = looker.size.columns;
+    let i = y * columns + x;
     if !field.changed.as_slice()[i] || !field.is_open(i) {
         return None;
     }
@@ -212,24 +276,28 @@ fn line_at(
         x: x as f32,
         y: y as f32,
     };
-    let lines = lines.iter().flat_map(|line| {
-        let line = line.from(place);
-        REACHES.map(|reach| (line, reach * looker.scale))
-    });
-    let along = ALONG * looker.scale;
     let (lit, plate) = (
         &field.seen.lit_seen.lightness,
         &field.seen.plate_seen.lightness,
     );
-    let strengths = lines.filter_map(|(line, reach)| {
-        let mut least = f32::INFINITY;
-        for way in [0.0, -along, along] {
-            let of = |picture: &Plane<f32>| stands_out(looker, picture, &line, (way, reach));
-            let here = of(lit)?;
-            if here.abs() < STANDS_OUT || of(plate)? * here.signum() > IN_PLATE * here.abs() {
-                return None;
-            }
-            least = least.min(here.abs());
+    let along = ALONG * looker.scale;
+    let beside = lines.columns[x].iter().zip(&lines.rows[y]);
+    let strengths = lines.looks.iter().zip(beside);
+    let strengths = strengths.filter_map(|((look, reach), (u, v))| {
+        let [left, right] = [0, 1].map(|k| {
+            let is_inside = u[k] != BEYOND && v[k] != BEYOND;
+            is_inside.then(|| v[k] as usize * columns + u[k] as usize)
+        });
+        let (left, right) = (left?, right?);
+        let of = |picture: &Plane<f32>| {
+            let values = picture.as_slice();
+            Some(beyond_both(values[i], values[left], values[right]))
+        };
+        let mut least = shows(|| of(lit), || of(plate))?;
+        let line = look.from(place);
+        for way in [-along, along] {
+            let of = |picture: &Plane<f32>| stands_out(looker, picture, &line, (way, *reach));
+            least = least.min(shows(|| of(lit), || of(plate))?);
         }
         Some((line, least))
     });
@@ -239,6 +307,16 @@ fn line_at(
         heading: line.heading(),
         strength,
     })
+}
+
+/// By how much a line shows that the plate does not have, if there is one, from how it stands out in
+/// both.
+fn shows(lit: impl FnOnce() -> Option<f32>, plate: impl FnOnce() -> Option<f32>) -> Option<f32> {
+    let here = lit()?;
+    if here.abs() < STANDS_OUT || plate()? * here.signum() > IN_PLATE * here.abs() {
+        return None;
+    }
+    Some(here.abs())
 }
 
 /// By how much a line is lighter (+) or darker (-) than both its sides; 0 where it is neither.
@@ -252,11 +330,14 @@ fn stands_out(
         let (x, y) = line.at(way, across).pixel(looker.size)?;
         Some(*picture.at(x, y))
     };
-    let (middle, left, right) = (value(0.0)?, value(-reach)?, value(reach)?);
+    Some(beyond_both(value(0.0)?, value(-reach)?, value(reach)?))
+}
+
+fn beyond_both(middle: f32, left: f32, right: f32) -> f32 {
     let (l, r) = (middle - left, middle - right);
-    Some(if l * r > 0.0 {
+    if l * r > 0.0 {
         l.signum() * l.abs().min(r.abs())
     } else {
         0.0
-    })
+    }
 }

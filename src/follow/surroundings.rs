@@ -1,5 +1,7 @@
 //! The plate's tones around a place, and how strange a colour is among them.
 
+use rayon::prelude::*;
+
 use super::weigh::SPREAD;
 use crate::scene::{Perceived, Plane, Size};
 
@@ -32,17 +34,23 @@ impl Surroundings {
             rows: size.rows.div_ceil(CELL),
         };
         let mut sums = Plane::filled(grid, [0.0f32; 7]);
-        for y in 0..size.rows {
-            for x in 0..size.columns {
-                let colour = plate.at_index(y * size.columns + x);
-                let sum = &mut sums.row_mut(y / CELL)[x / CELL];
-                for c in 0..3 {
-                    sum[c] += colour[c];
-                    sum[3 + c] += colour[c] * colour[c];
+        sums.as_mut_slice()
+            .par_chunks_exact_mut(grid.columns.max(1))
+            .enumerate()
+            .for_each(|(row, sums)| {
+                for y in row * CELL..((row + 1) * CELL).min(size.rows) {
+                    for (column, sum) in sums.iter_mut().enumerate() {
+                        for x in column * CELL..((column + 1) * CELL).min(size.columns) {
+                            let colour = plate.at_index(y * size.columns + x);
+                            for c in 0..3 {
+                                sum[c] += colour[c];
+                                sum[3 + c] += colour[c] * colour[c];
+                            }
+                            sum[6] += 1.0;
+                        }
+                    }
                 }
-                sum[6] += 1.0;
-            }
-        }
+            });
         let tones = Plane::from_fn(grid, |x, y| {
             let mut sum = [0.0f32; 7];
             for v in y.saturating_sub(REACH)..(y + REACH + 1).min(grid.rows) {

@@ -4,10 +4,25 @@ use super::surroundings::Surroundings;
 use crate::scene::{Perceived, Plane};
 
 /// Pixels that are weighed at once: they are gathered one by one, and weighed in vectors.
-const BATCH: usize = 32;
+pub(super) const BATCH: usize = 32;
 
 /// Partial sums, for the vectors' width.
-const PARTS: usize = 8;
+pub(super) const PARTS: usize = 8;
+
+/// What counts of a part of a batch, by how many pixels it has.
+const LIVE: [[f32; PARTS]; PARTS + 1] = {
+    let mut live = [[0.0; PARTS]; PARTS + 1];
+    let mut count = 0;
+    while count <= PARTS {
+        let mut k = 0;
+        while k < count {
+            live[count][k] = 1.0;
+            k += 1;
+        }
+        count += 1;
+    }
+    live
+};
 
 /// Standard deviations of one thing's colour along its length: lightness, a and b (CIELAB units).
 /// A pole under a flash fades slowly; its tone is followed, so this is what one step leaves.
@@ -34,7 +49,8 @@ impl<'a> Picture<'a> {
     /// Mean evidence that pixels are each of the `things`: `ln` of how much likelier their colours
     /// are the thing's than those of the plate's surroundings, normal distributions both; at most
     /// [`MOST`] a pixel either way. `gather` is handed what takes a pixel's index. None without pixels.
-    #[inline]
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     pub(super) fn mean_evidence<const THINGS: usize>(
         &self,
         things: [[f32; 3]; THINGS],
@@ -58,7 +74,8 @@ pub(super) struct Scales<'a, const THINGS: usize> {
 }
 
 impl<'a, const THINGS: usize> Scales<'a, THINGS> {
-    #[inline]
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn new(picture: &'a Picture<'a>, things: [[f32; 3]; THINGS]) -> Self {
         Self {
             picture,
@@ -71,38 +88,48 @@ impl<'a, const THINGS: usize> Scales<'a, THINGS> {
         }
     }
 
-    /// Adds the pixel at an index in row-major order.
-    #[inline]
-    pub(super) fn add(&mut self, index: usize) {
-        let k = self.filled % BATCH;
-        let colour = self.picture.seen.at_index(index);
-        for (into, value) in self.colours.iter_mut().zip(colour) {
-            into[k] = value;
-        }
-        self.strangeness[k] = self.picture.strangeness.as_slice()[index];
-        self.filled = k + 1;
-        if self.filled == BATCH {
-            self.weigh();
+    /// Adds the pixels at indices in row-major order.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    pub(super) fn add(&mut self, mut indices: &[u32]) {
+        while !indices.is_empty() {
+            let (now, later) = indices.split_at(indices.len().min(BATCH - self.filled));
+            let place = self.filled..self.filled + now.len();
+            let Perceived { lightness, a, b } = self.picture.seen;
+            let strangeness = (&mut self.strangeness, &self.picture.strangeness);
+            let [own_lightness, own_a, own_b] = &mut self.colours;
+            let colours = [(own_lightness, lightness), (own_a, a), (own_b, b)];
+            for (into, plane) in colours.into_iter().chain([strangeness]) {
+                for (into, &index) in into[place.clone()].iter_mut().zip(now) {
+                    *into = plane.as_slice()[index as usize];
+                }
+            }
+            self.filled += now.len();
+            if self.filled == BATCH {
+                self.weigh();
+            }
+            indices = later;
         }
     }
 
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn weigh(&mut self) {
-        let [lightness, a, b] = &self.colours;
+        let colours = self.colours.each_ref().map(|c| c.as_chunks::<PARTS>().0);
+        let strangeness = self.strangeness.as_chunks::<PARTS>().0;
         for (sums, thing) in self.sums.iter_mut().zip(self.things) {
-            let mut values = [0.0f32; BATCH];
-            for k in 0..BATCH {
-                let apart = [lightness[k] - thing[0], a[k] - thing[1], b[k] - thing[2]];
-                let mut twice = self.strangeness[k];
-                for (apart, spread) in apart.into_iter().zip(SPREAD) {
-                    let own = apart * (1.0 / spread);
-                    twice -= own * own;
-                }
-                values[k] = (0.5 * twice).clamp(-MOST, MOST);
-            }
-            values[self.filled..].fill(0.0);
-            for values in values.chunks_exact(PARTS) {
-                for (sum, value) in sums.iter_mut().zip(values) {
-                    *sum += value;
+            for part in 0..self.filled.div_ceil(PARTS) {
+                let [lightness, a, b] = colours.map(|c| &c[part]);
+                let strangeness = &strangeness[part];
+                let live = &LIVE[PARTS.min(self.filled - part * PARTS)];
+                for k in 0..PARTS {
+                    let apart = [lightness[k] - thing[0], a[k] - thing[1], b[k] - thing[2]];
+                    let mut twice = strangeness[k];
+                    for (apart, spread) in apart.into_iter().zip(SPREAD) {
+                        let own = apart * (1.0 / spread);
+                        twice -= own * own;
+                    }
+                    sums[k] += (0.5 * twice).clamp(-MOST, MOST) * live[k];
                 }
             }
         }
@@ -110,6 +137,8 @@ impl<'a, const THINGS: usize> Scales<'a, THINGS> {
         self.filled = 0;
     }
 
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
     fn mean(mut self) -> Option<[f32; THINGS]> {
         if self.filled > 0 {
             self.weigh();
@@ -154,7 +183,7 @@ mod tests {
             let mean = indices.iter().map(single).sum::<f32>() / count as f32;
             let got = picture.mean_evidence([[0.0; 3], thing], |scales| {
                 for &i in &indices {
-                    scales.add(i);
+                    scales.add(&[i as u32]);
                 }
             });
             assert!((got.unwrap()[1] - mean).abs() < 1e-4, "{count}");

@@ -92,11 +92,13 @@ fn reduced_gaussian_within(plane: &Plane<f32>, sigma: f32, asked: &Spans) -> Pla
     let side = (2 * box_radius(sigma) + 1) as f32;
     let own = (0.25 * (side * side - 1.0) - REDUCTION_VARIANCE).sqrt() / REDUCTION as f32;
     let small = convolve_separable(&block_mean(plane, REDUCTION), &sampled_gaussian(own));
+    let across: Vec<_> = (0..plane.columns())
+        .map(|x| place_between(x, REDUCTION, small.columns()))
+        .collect();
     asked.filled(|y, run, out| {
         let (top, bottom, v) = place_between(y, REDUCTION, small.rows());
         let (above, below) = (small.row(top), small.row(bottom));
-        for (x, out) in (run.from..run.to).zip(out) {
-            let (l, r, u) = place_between(x, REDUCTION, small.columns());
+        for (&(l, r, u), out) in across[run.from..run.to].iter().zip(out) {
             let up = above[l] + u * (above[r] - above[l]);
             let down = below[l] + u * (below[r] - below[l]);
             *out = up + v * (down - up);
@@ -470,20 +472,52 @@ fn add_block_means<const N: usize>(row: &[f32], share: f32, out: &mut [f32]) {
 pub fn enlarge(small: &Plane<f32>, factor: usize, size: Size) -> Plane<f32> {
     let at = |i: usize, limit: usize| place_between(i, factor, limit);
     let across: Vec<_> = (0..size.columns).map(|x| at(x, small.columns())).collect();
+    let widen = |row: usize, out: &mut Widened| {
+        let row_values = small.row(row);
+        out.row = Some(row);
+        out.values.clear();
+        out.values.extend(
+            across
+                .iter()
+                .map(|&(l, r, u)| row_values[l] + u * (row_values[r] - row_values[l])),
+        );
+    };
     let mut out = Plane::unset(size);
     out.as_mut_slice()
-        .par_chunks_exact_mut(size.columns)
+        .par_chunks_mut(CONVOLVED_ROWS * size.columns)
         .enumerate()
-        .for_each(|(y, out)| {
-            let (top, bottom, v) = at(y, small.rows());
-            let (above, below) = (small.row(top), small.row(bottom));
-            for (out, &(l, r, u)) in out.iter_mut().zip(&across) {
-                let up = above[l] + u * (above[r] - above[l]);
-                let down = below[l] + u * (below[r] - below[l]);
-                *out = up + v * (down - up);
+        .for_each_init(<[Widened; 2]>::default, |[above, below], (strip, out)| {
+            let first = strip * CONVOLVED_ROWS;
+            for (y, out) in (first..).zip(out.chunks_exact_mut(size.columns)) {
+                let (top, bottom, v) = at(y, small.rows());
+                // Each row of the small plane is widened once for all that lie beside it.
+                if above.row != Some(top) {
+                    std::mem::swap(above, below);
+                }
+                for (row, kept) in [(top, &mut *above), (bottom, &mut *below)] {
+                    if kept.row != Some(row) {
+                        widen(row, kept);
+                    }
+                }
+                let both = above.values.iter().zip(&below.values);
+                vectorised(
+                    #[inline(always)]
+                    || {
+                        for (out, (up, down)) in out.iter_mut().zip(both) {
+                            *out = up + v * (down - up);
+                        }
+                    },
+                );
             }
         });
     out
+}
+
+/// A row of a small plane, interpolated to the columns of the large one.
+#[derive(Default)]
+struct Widened {
+    row: Option<usize>,
+    values: Vec<f32>,
 }
 
 #[cfg(test)]

@@ -10,8 +10,9 @@ use crate::scene::{Plane, Size};
 /// pixels); borders are repeated. Holds one plane beside the input.
 pub fn smoothed(plane: &Plane<f32>) -> Plane<f32> {
     let Size { columns, rows } = plane.size();
-    let mut out = vec![0.0; columns * rows];
-    out.par_chunks_exact_mut(columns.max(1))
+    let mut out = Plane::unset(plane.size());
+    out.as_mut_slice()
+        .par_chunks_exact_mut(columns.max(1))
         .enumerate()
         .for_each_init(
             || vec![0.0_f32; columns],
@@ -30,7 +31,7 @@ pub fn smoothed(plane: &Plane<f32>) -> Plane<f32> {
                 }
             },
         );
-    Plane::from_vec(plane.size(), out)
+    out
 }
 
 /// Reduces by two in both directions by averaging 2x2 pixels; an odd last row or column is dropped.
@@ -39,8 +40,9 @@ pub fn halved(plane: &Plane<f32>) -> Plane<f32> {
         columns: (plane.columns() / 2).max(1),
         rows: (plane.rows() / 2).max(1),
     };
-    let mut out = vec![0.0; size.area()];
-    out.par_chunks_exact_mut(size.columns)
+    let mut out = Plane::unset(size);
+    out.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
         .enumerate()
         .for_each(|(y, out)| {
             let upper = plane.row((2 * y).min(plane.rows() - 1));
@@ -49,7 +51,7 @@ pub fn halved(plane: &Plane<f32>) -> Plane<f32> {
                 *out = 0.25 * (u[0] + u[u.len() - 1] + l[0] + l[l.len() - 1]);
             }
         });
-    Plane::from_vec(size, out)
+    out
 }
 
 /// `base` and its halvings, down to the first whose long side is at most `smallest` pixels.

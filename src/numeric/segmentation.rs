@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use crate::scene::{Plane, Size};
+use crate::scene::{Plane, Size, recycled};
 
 /// Pieces of a plane: a number from 1 a pixel, 0 where `within` was false.
 #[derive(Debug, Clone)]
@@ -34,48 +34,49 @@ const MAX_DIFFERENCE: f32 = 64.0;
 /// Steps to four of a pixel's eight neighbours; the others look back from there.
 const STEPS: [(i64, i64); 4] = [(1, 0), (0, 1), (1, 1), (-1, 1)];
 
-/// Number of a pixel that is not cut, and bucket of an edge that is none.
-const OUTSIDE: u32 = u32::MAX;
+/// Bucket of an edge that is none.
 const NO_EDGE: u16 = u16::MAX;
 
 /// For each pixel that is cut the differences to its neighbours by [`STEPS`], in steps of
 /// [`MAX_DIFFERENCE`] / [`BUCKETS`].
 type Buckets = [u16; STEPS.len()];
 
-/// A piece, at its root.
-#[derive(Debug, Clone, Copy)]
-struct Root {
-    area: u32,
-    inner: f32,
+/// Pieces as trees of pixels, by their index in the picture: an edge then needs nothing but its
+/// number to be followed. Where nothing is cut nothing is touched either.
+struct Forest {
+    /// A pixel's parent, or [`IS_ROOT`] and the piece's area.
+    links: Vec<u32>,
+    /// Largest difference inside a piece, at its root.
+    inner: Vec<f32>,
 }
 
-/// Parents apart from what is known of roots: looking for roots touches little memory.
-struct Forest {
-    parents: Vec<u32>,
-    roots: Vec<Root>,
-}
+/// Marks a root among [`Forest::links`].
+const IS_ROOT: u32 = 1 << 31;
 
 impl Forest {
-    fn of_single(count: usize) -> Self {
-        let alone = Root {
-            area: 1,
-            inner: 0.0,
-        };
+    fn of_single(pixels: &[u32], area: usize) -> Self {
+        let mut links: Vec<u32> = recycled::zeroed(area);
+        for &pixel in pixels {
+            links[pixel as usize] = IS_ROOT | 1;
+        }
         Self {
-            parents: (0..count as u32).collect(),
-            roots: vec![alone; count],
+            links,
+            inner: recycled::zeroed(area),
         }
     }
 
     fn find(&mut self, mut i: u32) -> u32 {
-        let parents = &mut self.parents;
+        let links = &mut self.links;
         loop {
-            let parent = parents[i as usize];
-            if parent == i {
+            let parent = links[i as usize];
+            if parent & IS_ROOT != 0 {
                 return i;
             }
-            let grand = parents[parent as usize];
-            parents[i as usize] = grand;
+            let grand = links[parent as usize];
+            if grand & IS_ROOT != 0 {
+                return parent;
+            }
+            links[i as usize] = grand;
             i = grand;
         }
     }
@@ -83,33 +84,42 @@ impl Forest {
     /// The roots of two pixels; `None` when they have the same, which neighbours mostly show by
     /// their parents.
     fn apart(&mut self, a: u32, b: u32) -> Option<(u32, u32)> {
-        if self.parents[a as usize] == self.parents[b as usize] {
+        let [one, other] = [a, b].map(|i| self.links[i as usize]);
+        if one == other && one & IS_ROOT == 0 {
             return None;
         }
         let (a, b) = (self.find(a), self.find(b));
         (a != b).then_some((a, b))
     }
 
-    fn root(&self, i: u32) -> Root {
-        self.roots[i as usize]
+    /// Pixels of a root's piece.
+    fn area(&self, root: u32) -> u32 {
+        self.links[root as usize] & !IS_ROOT
+    }
+
+    fn inner(&self, root: u32) -> f32 {
+        self.inner[root as usize]
     }
 
     fn join(&mut self, a: u32, b: u32, difference: f32) {
-        let (small, large) = if self.root(a).area < self.root(b).area {
+        let (small, large) = if self.area(a) < self.area(b) {
             (a, b)
         } else {
             (b, a)
         };
-        self.parents[small as usize] = large;
-        self.roots[large as usize].area += self.root(small).area;
-        self.roots[large as usize].inner = difference;
+        self.links[large as usize] += self.area(small);
+        self.links[small as usize] = large;
+        self.inner[large as usize] = difference;
     }
 }
 
 /// Cuts the pixels of `within` into pieces; `difference` tells how unlike two pixels are, by
 /// their indices in row-major order. Neighbours are the eight around a pixel.
 ///
-/// Holds 4 bytes a pixel beside the result, and 40 bytes a pixel that is cut.
+/// Holds 4 bytes a pixel beside the result, and 32 bytes a pixel that is cut.
+///
+/// # Panics
+/// When there are 2^29 pixels or more: a broken caller.
 #[must_use]
 pub fn cut(
     within: &Plane<bool>,
@@ -118,50 +128,48 @@ pub fn cut(
 ) -> Pieces {
     let columns = within.columns();
     let inside = within.as_slice();
-    let pixels: Vec<u32> = (0..inside.len())
-        .filter(|&i| inside[i])
-        .map(|i| i as u32)
-        .collect();
-    let mut compact = vec![OUTSIDE; inside.len()];
-    for (n, &pixel) in pixels.iter().enumerate() {
-        compact[pixel as usize] = n as u32;
-    }
-    let edges = sorted_edges(&buckets_of(within, &pixels, difference));
-    let mut forest = Forest::of_single(pixels.len());
+    assert!(inside.len() < 1 << 29, "an edge's number has 31 bits");
+    let mut pixels: Vec<u32> = recycled::roomy(inside.len());
+    pixels.extend((0..inside.len() as u32).filter(|&i| inside[i as usize]));
+    let mut edges = sorted_edges(&pixels, &buckets_of(within, &pixels, difference));
+    let mut forest = Forest::of_single(&pixels, inside.len());
+    let onward = STEPS.map(|(dx, dy)| (dx + dy * columns as i64) as u32);
     let ends = |edge: u32| {
         let from = edge / STEPS.len() as u32;
-        let (dx, dy) = STEPS[edge as usize % STEPS.len()];
-        let to = i64::from(pixels[from as usize]) + dx + dy * columns as i64;
-        (from, compact[to as usize])
+        (from, from + onward[edge as usize % STEPS.len()])
     };
-    for (bucket, edges) in edges.by_bucket() {
+    // Edges between pieces that stay apart, as yet, in their order.
+    let mut left = 0;
+    let mut from = 0;
+    for (bucket, &to) in edges.ends.iter().enumerate() {
         let weight = bucket as f32 * MAX_DIFFERENCE / (BUCKETS - 1) as f32;
-        for &edge in edges {
+        for at in from..to {
+            let edge = edges.order[at];
             let (a, b) = ends(edge);
             let Some((a, b)) = forest.apart(a, b) else {
                 continue;
             };
-            let allowed = |p: u32| {
-                let root = forest.root(p);
-                root.inner + granularity.scale / root.area as f32
-            };
+            let allowed = |p: u32| forest.inner(p) + granularity.scale / forest.area(p) as f32;
             if weight <= allowed(a).min(allowed(b)) {
                 forest.join(a, b, weight);
+            } else {
+                edges.order[left] = edge;
+                left += 1;
             }
         }
+        from = to;
     }
-    for &edge in &edges.order {
+    for &edge in &edges.order[..left] {
         let (a, b) = ends(edge);
         let Some((a, b)) = forest.apart(a, b) else {
             continue;
         };
-        let [one, other] = [a, b].map(|p| forest.root(p));
-        if one.area.min(other.area) < granularity.min_area {
-            forest.join(a, b, one.inner.max(other.inner));
+        if forest.area(a).min(forest.area(b)) < granularity.min_area {
+            forest.join(a, b, forest.inner(a).max(forest.inner(b)));
         }
     }
-    drop((edges, pixels));
-    number_pieces(within.size(), compact, &mut forest)
+    drop(edges);
+    number_pieces(within.size(), &pixels, forest)
 }
 
 /// Differences of the pixels that are cut to their neighbours that are.
@@ -172,58 +180,55 @@ fn buckets_of(
 ) -> Vec<Buckets> {
     let (columns, rows) = (within.columns() as i64, within.rows() as i64);
     let inside = within.as_slice();
-    let bucket = |pixel: u32, (dx, dy): (i64, i64)| {
-        let i = i64::from(pixel);
-        let (x, y) = (i % columns + dx, i / columns + dy);
-        if x < 0 || x >= columns || y >= rows {
+    let bucket = |(i, x, y): (i64, i64, i64), (dx, dy): (i64, i64)| {
+        if x + dx < 0 || x + dx >= columns || y + dy >= rows {
             return NO_EDGE;
         }
-        let j = (y * columns + x) as usize;
+        let j = (i + dy * columns + dx) as usize;
         if !inside[j] {
             return NO_EDGE;
         }
-        let share = difference(pixel as usize, j).clamp(0.0, MAX_DIFFERENCE) / MAX_DIFFERENCE;
+        let share = difference(i as usize, j).clamp(0.0, MAX_DIFFERENCE) / MAX_DIFFERENCE;
         (share * (BUCKETS - 1) as f32) as u16
     };
+    let mut found = recycled::roomy(pixels.len());
     pixels
         .par_iter()
-        .map(|&pixel| STEPS.map(|step| bucket(pixel, step)))
-        .collect()
+        .map(|&pixel| {
+            let (x, y) = (i64::from(pixel) % columns, i64::from(pixel) / columns);
+            STEPS.map(|step| bucket((i64::from(pixel), x, y), step))
+        })
+        .collect_into_vec(&mut found);
+    found
 }
 
-/// Edges by rising difference, equal ones in row-major order: number of the pixel among those that
-/// are cut, times four, and number of the step.
+/// Edges by rising difference, equal ones in row-major order: number of the pixel times four, and
+/// number of the step.
 struct SortedEdges {
     order: Vec<u32>,
     /// Where each bucket ends in `order`.
     ends: Vec<usize>,
 }
 
-impl SortedEdges {
-    fn by_bucket(&self) -> impl Iterator<Item = (usize, &[u32])> {
-        let starts = [0].into_iter().chain(self.ends.iter().copied());
-        starts
-            .zip(&self.ends)
-            .map(|(from, &to)| &self.order[from..to])
-            .enumerate()
-    }
-}
-
-fn sorted_edges(buckets: &[Buckets]) -> SortedEdges {
-    let all = || buckets.as_flattened().iter().enumerate();
-    let edges = || all().filter(|&(_, &bucket)| bucket != NO_EDGE);
+fn sorted_edges(pixels: &[u32], buckets: &[Buckets]) -> SortedEdges {
     let mut starts = vec![0usize; BUCKETS + 1];
-    for (_, &bucket) in edges() {
-        starts[bucket as usize + 1] += 1;
+    for &bucket in buckets.as_flattened() {
+        if bucket != NO_EDGE {
+            starts[bucket as usize + 1] += 1;
+        }
     }
     for b in 0..BUCKETS {
         starts[b + 1] += starts[b];
     }
-    let mut order = vec![0u32; starts[BUCKETS]];
-    for (edge, &bucket) in edges() {
-        let slot = &mut starts[bucket as usize];
-        order[*slot] = edge as u32;
-        *slot += 1;
+    let mut order: Vec<u32> = recycled::zeroed(starts[BUCKETS]);
+    for (pixel, buckets) in pixels.iter().zip(buckets) {
+        for (edge, &bucket) in (pixel * STEPS.len() as u32..).zip(buckets) {
+            if bucket != NO_EDGE {
+                let slot = &mut starts[bucket as usize];
+                order[*slot] = edge;
+                *slot += 1;
+            }
+        }
     }
     // Each start has moved on to where its bucket ends.
     starts.truncate(BUCKETS);
@@ -233,24 +238,21 @@ fn sorted_edges(buckets: &[Buckets]) -> SortedEdges {
     }
 }
 
-/// Numbers in the order of the pieces' first pixels, in place of the compact indices.
-fn number_pieces(size: Size, mut compact: Vec<u32>, forest: &mut Forest) -> Pieces {
-    let mut number_of_root = vec![0u32; forest.parents.len()];
+/// Numbers in the order of the pieces' first pixels.
+fn number_pieces(size: Size, pixels: &[u32], mut forest: Forest) -> Pieces {
+    let roots: Vec<u32> = pixels.iter().map(|&pixel| forest.find(pixel)).collect();
+    // Links are not followed any more: numbers take their place, a root's first.
+    let mut numbers = forest.links;
     let mut count = 0;
-    for number in &mut compact {
-        if *number == OUTSIDE {
-            *number = 0;
-            continue;
-        }
-        let root = forest.find(*number) as usize;
-        if number_of_root[root] == 0 {
+    for (&pixel, &root) in pixels.iter().zip(&roots) {
+        if numbers[root as usize] & IS_ROOT != 0 {
             count += 1;
-            number_of_root[root] = count;
+            numbers[root as usize] = count;
         }
-        *number = number_of_root[root];
+        numbers[pixel as usize] = numbers[root as usize];
     }
     Pieces {
-        numbers: Plane::from_vec(size, compact),
+        numbers: Plane::from_vec(size, numbers),
         count: count as usize,
     }
 }

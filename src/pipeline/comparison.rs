@@ -9,7 +9,7 @@ use crate::change::as_seen;
 use crate::lighting::{LightingChange, separate_light};
 use crate::numeric::pull_push;
 use crate::registration::{Features, Registration, describe, register, warp_plate_to_lit};
-use crate::scene::{CodeValues, Perceived, Plane, Point, Samples, SceneLinear};
+use crate::scene::{CodeValues, Perceived, Plane, Samples, SceneLinear};
 use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
 
 /// Comparisons near the plate's border are not to be trusted: the reach of their windows, px.
@@ -286,42 +286,6 @@ pub(super) fn eroded(usable: &Plane<bool>, reach: usize) -> Plane<bool> {
             }
         });
     out
-}
-
-/// A working copy resampled to the plate's pixels (bilinear: it is compared with a tolerance).
-pub(super) fn into_plate_pixels(picture: SceneLinear, registration: &Registration) -> SceneLinear {
-    if registration.is_identity() {
-        return picture;
-    }
-    let size = picture.size();
-    let mut out = SceneLinear::filled(size, 0.0);
-    let [red, green, blue] = &mut out.channels;
-    red.as_mut_slice()
-        .par_chunks_exact_mut(size.columns)
-        .zip(green.as_mut_slice().par_chunks_exact_mut(size.columns))
-        .zip(blue.as_mut_slice().par_chunks_exact_mut(size.columns))
-        .enumerate()
-        .for_each_init(Vec::new, |places, (y, ((red, green), blue))| {
-            registration.lit_row(y, size.columns, places);
-            for (plane, out) in picture.channels.iter().zip([red, green, blue]) {
-                for (out, &place) in out.iter_mut().zip(places.iter()) {
-                    *out = bilinear(plane, place);
-                }
-            }
-        });
-    out
-}
-
-fn bilinear(plane: &Plane<f32>, p: Point) -> f32 {
-    let size = plane.size();
-    let x = p.x.clamp(0.0, (size.columns - 1) as f64);
-    let y = p.y.clamp(0.0, (size.rows - 1) as f64);
-    let (l, t) = (x as usize, y as usize);
-    let (r, b) = ((l + 1).min(size.columns - 1), (t + 1).min(size.rows - 1));
-    let (u, v) = ((x - l as f64) as f32, (y - t as f64) as f32);
-    let up = plane.at(l, t) + u * (plane.at(r, t) - plane.at(l, t));
-    let down = plane.at(l, b) + u * (plane.at(r, b) - plane.at(l, b));
-    up + v * (down - up)
 }
 
 #[cfg(test)]

@@ -1,12 +1,14 @@
 //! Other poses of a set-up, kept small: evidence of what stands still.
 
-use super::comparison::{Comparison, into_plate_pixels};
+use rayon::prelude::*;
+
+use super::comparison::Comparison;
 use super::{Lie, SetUp};
-use crate::change::relit;
+use crate::change::unlit;
 use crate::numeric::spans::Spans;
 use crate::region::{Camera, Companion};
 use crate::registration::{Registration, warp_near};
-use crate::scene::{Plane, SceneLinear};
+use crate::scene::{Plane, Point, SceneLinear};
 
 /// Most light that is told apart, in whites: under the plate's light a face in full flash stays below.
 const MOST_LIGHT: f32 = 16.0;
@@ -24,7 +26,7 @@ pub(super) struct Pose {
 }
 
 impl SetUp {
-    /// The pose of a frame that was compared. Holds nine planes while it works.
+    /// The pose of a frame that was compared. Holds five planes while it works.
     pub(super) fn pose(&self, index: usize, compared: Comparison) -> Pose {
         let Comparison {
             lit,
@@ -33,9 +35,9 @@ impl SetUp {
             light,
             ..
         } = compared;
-        let inverse = light.pool.map(|pool| pool.map(|v| -v));
-        let in_plate_light = relit(&lit, &inverse);
-        let in_plate_light = into_plate_pixels(in_plate_light, &registration);
+        let in_plate_light = unlit(&lit, &light.pool);
+        drop((lit, light));
+        let roots = roots_in_plate_pixels(&in_plate_light, &registration);
         let camera = if registration.is_identity() {
             Camera::OnTripod
         } else {
@@ -48,7 +50,7 @@ impl SetUp {
                 drift,
                 factor: self.factor,
             },
-            roots: in_plate_light.channels.map(|c| c.map(|&v| root_of(v))),
+            roots,
             camera,
         }
     }
@@ -57,12 +59,53 @@ impl SetUp {
 impl Pose {
     /// The pose in the pixels of another frame of the set-up, where it is `asked` for.
     pub(super) fn companion(&self, registration: &Registration, asked: &Spans) -> Companion {
-        let channels = self.roots.each_ref().map(|c| c.map(|&v| light_of(v)));
+        let roots = self.roots.each_ref().map(Plane::as_slice);
         Companion {
-            in_plate_light: warp_near(SceneLinear { channels }, registration, asked),
+            in_plate_light: warp_near(
+                #[inline(always)]
+                |i| roots.map(|roots| light_of(roots[i])),
+                registration,
+                asked,
+            ),
             camera: self.camera,
         }
     }
+}
+
+/// A working copy resampled to the plate's pixels (bilinear: it is compared with a tolerance), as roots.
+fn roots_in_plate_pixels(picture: &SceneLinear, registration: &Registration) -> [Plane<u16>; 3] {
+    if registration.is_identity() {
+        return picture.channels.each_ref().map(|c| c.map(|&v| root_of(v)));
+    }
+    let size = picture.size();
+    let mut out = [(); 3].map(|()| Plane::filled(size, 0u16));
+    let [red, green, blue] = &mut out;
+    red.as_mut_slice()
+        .par_chunks_exact_mut(size.columns)
+        .zip(green.as_mut_slice().par_chunks_exact_mut(size.columns))
+        .zip(blue.as_mut_slice().par_chunks_exact_mut(size.columns))
+        .enumerate()
+        .for_each_init(Vec::new, |places, (y, ((red, green), blue))| {
+            registration.lit_row(y, size.columns, places);
+            for (plane, out) in picture.channels.iter().zip([red, green, blue]) {
+                for (out, &place) in out.iter_mut().zip(places.iter()) {
+                    *out = root_of(bilinear(plane, place));
+                }
+            }
+        });
+    out
+}
+
+fn bilinear(plane: &Plane<f32>, p: Point) -> f32 {
+    let size = plane.size();
+    let x = p.x.clamp(0.0, (size.columns - 1) as f64);
+    let y = p.y.clamp(0.0, (size.rows - 1) as f64);
+    let (l, t) = (x as usize, y as usize);
+    let (r, b) = ((l + 1).min(size.columns - 1), (t + 1).min(size.rows - 1));
+    let (u, v) = ((x - l as f64) as f32, (y - t as f64) as f32);
+    let up = plane.at(l, t) + u * (plane.at(r, t) - plane.at(l, t));
+    let down = plane.at(l, b) + u * (plane.at(r, b) - plane.at(l, b));
+    up + v * (down - up)
 }
 
 fn root_of(light: f32) -> u16 {

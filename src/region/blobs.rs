@@ -89,18 +89,24 @@ pub struct LooseBlobs {
 
 impl LooseBlobs {
     /// Of what is `wanted` of a frame; gaps up to `gap` px do not part a blob.
-    pub fn of(size: Size, gap: usize, wanted: impl Fn(usize, usize) -> bool) -> Self {
+    pub fn of(size: Size, gap: usize, wanted: impl Fn(usize, usize) -> bool + Sync) -> Self {
         let grid = Size {
             columns: size.columns.div_ceil(gap),
             rows: size.rows.div_ceil(gap),
         };
         let mut counts = Plane::filled(grid, 0usize);
-        for y in 0..size.rows {
-            let cells = counts.row_mut(y / gap);
-            for x in 0..size.columns {
-                cells[x / gap] += usize::from(wanted(x, y));
-            }
-        }
+        counts
+            .as_mut_slice()
+            .par_chunks_exact_mut(grid.columns.max(1))
+            .enumerate()
+            .for_each(|(row, cells)| {
+                for y in row * gap..((row + 1) * gap).min(size.rows) {
+                    for (column, cell) in cells.iter_mut().enumerate() {
+                        let across = column * gap..((column + 1) * gap).min(size.columns);
+                        *cell += across.filter(|&x| wanted(x, y)).count();
+                    }
+                }
+            });
         Self {
             gap,
             blobs: connected_blobs(&counts.map(|&c| c > 0)),

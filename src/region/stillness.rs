@@ -1,7 +1,5 @@
 //! What stands still from pose to pose.
 
-use rayon::prelude::*;
-
 use crate::change::{relit_as_seen_near, tolerant_difference_near};
 use crate::numeric::filter::gaussian;
 use crate::numeric::spans::Spans;
@@ -67,14 +65,15 @@ pub fn observe_stillness<'a>(
     let mut count = 0usize;
     for companion in companions {
         let seen = relit_as_seen_near(&companion.in_plate_light, pool, to_xyz, near);
-        let mut unlike = tolerant_difference_near(lit_seen, &seen, 1, near);
-        if companion.camera == Camera::Moved {
-            let wider = tolerant_difference_near(lit_seen, &seen, GEAR_PARALLAX, near);
-            unlike = unlike.zip(&wider, |a, b| a.min(*b));
-        }
-        add_soft(&mut still, &unlike);
-        let changed = tolerant_difference_near(&seen, relit_seen, 1, near);
-        add_soft(&mut returns, &changed);
+        let reaches: &[usize] = match companion.camera {
+            Camera::OnTripod => &[1],
+            Camera::Moved => &[1, GEAR_PARALLAX],
+        };
+        let unlike = tolerant_difference_near(lit_seen, &seen, reaches, near);
+        add_soft(&mut still, &unlike, near);
+        drop(unlike);
+        let changed = tolerant_difference_near(&seen, relit_seen, &[1], near);
+        add_soft(&mut returns, &changed, near);
         count += 1;
     }
     if count == 0 {
@@ -88,12 +87,11 @@ pub fn observe_stillness<'a>(
     })
 }
 
-fn add_soft(sum: &mut Plane<f32>, difference: &Plane<f32>) {
-    sum.as_mut_slice()
-        .par_iter_mut()
-        .zip(difference.as_slice())
-        .for_each(|(sum, &d)| {
+fn add_soft(sum: &mut Plane<f32>, difference: &Plane<f32>, near: &Spans) {
+    near.fill(sum, |y, run, sum| {
+        for (sum, d) in sum.iter_mut().zip(&difference.row(y)[run.from..]) {
             let t = d / HALF_DIFFERENCE;
             *sum += 1.0 / (1.0 + t * t);
-        });
+        }
+    });
 }

@@ -118,8 +118,9 @@ impl Appearance {
 /// Natural logarithm of the luminance of ITU-R BT.709, with a floor.
 fn log_luminance(picture: &SceneLinear) -> Plane<f32> {
     let columns = picture.size().columns.max(1);
-    let mut out = vec![0.0; picture.size().area()];
-    out.par_chunks_exact_mut(columns)
+    let mut out = Plane::unset(picture.size());
+    out.as_mut_slice()
+        .par_chunks_exact_mut(columns)
         .enumerate()
         .for_each(|(y, out)| {
             let [red, green, blue] = picture.channels.each_ref().map(|channel| channel.row(y));
@@ -128,7 +129,7 @@ fn log_luminance(picture: &SceneLinear) -> Plane<f32> {
                 *out = (luminance.max(0.0) + LOG_FLOOR_LINEAR).ln();
             }
         });
-    Plane::from_vec(picture.size(), out)
+    out
 }
 
 fn corners_of(levels: &[Plane<f32>], level: usize) -> Vec<Corner> {

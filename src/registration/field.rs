@@ -15,6 +15,7 @@ use super::record::FieldRecord;
 use super::tiles::TileMatch;
 use crate::numeric::robust::biweight;
 use crate::scene::{Homography, Point, Size};
+use crate::vectors::vectorised;
 
 /// Cells of the broad field in pixels: one and a half of the tiles it is fitted to.
 const BROAD_CELL_PX: f64 = 48.0;
@@ -100,7 +101,14 @@ pub(super) fn samples(map: &Homography, tiles: &[TileMatch]) -> Vec<Sample> {
         .collect()
 }
 
+/// Places that are looked at side by side, so that their sums become vectors.
+const TOGETHER: usize = 8;
+
+/// A coordinate of each of them, pixels.
+type Side = [f64; TOGETHER];
+
 /// The four weights of a uniform cubic B-spline at `t` (0 to 1) within a cell.
+#[inline]
 fn spline_weights(t: f64) -> [f64; 4] {
     let u = 1.0 - t;
     [
@@ -194,6 +202,70 @@ impl ResidualField {
             };
         }
         seen
+    }
+
+    /// [`ResidualField::seen_at`] of many places.
+    pub(super) fn see(&self, places: &mut [Point]) {
+        vectorised(
+            #[inline(always)]
+            || {
+                for sent in places.chunks_mut(TOGETHER) {
+                    let mut x = [0.0; TOGETHER];
+                    let mut y = [0.0; TOGETHER];
+                    for (k, place) in sent.iter().enumerate() {
+                        (x[k], y[k]) = (place.x, place.y);
+                    }
+                    for _ in 0..2 {
+                        let (dx, dy) = self.at_all(&x, &y);
+                        for (k, place) in sent.iter().enumerate() {
+                            (x[k], y[k]) = (place.x + dx[k], place.y + dy[k]);
+                        }
+                    }
+                    for (k, place) in sent.iter_mut().enumerate() {
+                        (place.x, place.y) = (x[k], y[k]);
+                    }
+                }
+            },
+        );
+    }
+
+    /// [`ResidualField::at`] of some places side by side.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn at_all(&self, x: &Side, y: &Side) -> (Side, Side) {
+        let (columns, across) = self.cells_of(x, self.columns);
+        let (rows, down) = self.cells_of(y, self.rows);
+        let (mut dx, mut dy) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+        for (r, down) in down.iter().enumerate() {
+            for (c, across) in across.iter().enumerate() {
+                for k in 0..TOGETHER {
+                    let from = (rows[k] as usize + r) * self.columns + columns[k] as usize + c;
+                    let coefficient = self.coefficients[from];
+                    let weight = down[k] * across[k];
+                    dx[k] += coefficient.x * weight;
+                    dy[k] += coefficient.y * weight;
+                }
+            }
+        }
+        (dx, dy)
+    }
+
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn cells_of(&self, places: &Side, knots: usize) -> ([u32; TOGETHER], [Side; 4]) {
+        let cells = (knots - 3) as f64;
+        let mut first = [0; TOGETHER];
+        let mut weights = [[0.0; TOGETHER]; 4];
+        for k in 0..TOGETHER {
+            let at = ((places[k] - self.origin) / self.cell).clamp(0.0, cells);
+            let whole = at.floor().min(cells - 1.0);
+            first[k] = whole as u32;
+            let here = spline_weights(at - whole);
+            for (weights, here) in weights.iter_mut().zip(here) {
+                weights[k] = here;
+            }
+        }
+        (first, weights)
     }
 
     fn sum(&self, support: &Support) -> Vector2<f64> {

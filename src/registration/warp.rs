@@ -39,14 +39,47 @@ pub fn warp_plate_to_lit(
     source.resampled(registration, whole(size), None)
 }
 
-/// [`warp_plate_to_lit`] for the pixels that are `asked` for; elsewhere it may be 0.
-pub fn warp_near(plate: SceneLinear, registration: &Registration, asked: &Spans) -> SceneLinear {
+/// [`warp_plate_to_lit`] for the pixels that are `asked` for; elsewhere it may be 0. The plate has the
+/// same extent; `light` tells its pixels' by index.
+pub fn warp_near(
+    light: impl Fn(usize) -> [f32; 3] + Sync,
+    registration: &Registration,
+    asked: &Spans,
+) -> SceneLinear {
     let size = asked.size();
-    if registration.is_identity() && plate.size() == size {
-        return plate;
+    if registration.is_identity() {
+        let channel = |c: usize| {
+            asked.filled(|y, run, out| {
+                for (x, out) in (run.from..run.to).zip(out) {
+                    *out = light(y * size.columns + x)[c];
+                }
+            })
+        };
+        return SceneLinear {
+            channels: std::array::from_fn(channel),
+        };
     }
-    let source = Source::of(&plate, Point::default(), plate.size());
-    drop(plate);
+    let mut pixels = vec![[0.0; 4]; size.area()];
+    pixels
+        .par_chunks_exact_mut(size.columns.max(1))
+        .enumerate()
+        .for_each(|(y, out)| {
+            vectorised(
+                #[inline(always)]
+                || {
+                    for (i, out) in (y * size.columns..).zip(out) {
+                        let [red, green, blue] = light(i);
+                        *out = [red, green, blue, 0.0];
+                    }
+                },
+            );
+        });
+    let source = Source {
+        pixels,
+        size,
+        corner: Point::default(),
+        plate: size,
+    };
     let (picture, _) = source.resampled(registration, whole(size), Some(asked));
     picture
 }
@@ -159,7 +192,10 @@ impl Source {
     ) -> (SceneLinear, Plane<bool>) {
         let kernel = KernelTable::<TAPS>::from_kernel(lanczos3);
         let size = window.size();
-        let mut picture = SceneLinear::filled(size, 0.0);
+        let mut picture = match asked {
+            Some(_) => SceneLinear::filled(size, 0.0),
+            None => SceneLinear::unset(size),
+        };
         let mut shown = Plane::filled(size, false);
         let [red, green, blue] = &mut picture.channels;
         let columns = size.columns.max(1);
@@ -326,11 +362,14 @@ impl Registration {
     pub fn lit_row(&self, y: usize, columns: usize, places: &mut Vec<Point>) {
         places.clear();
         places.extend((0..columns).map(|x| {
-            self.lit_point(Point {
+            self.homography.apply(Point {
                 x: x as f64,
                 y: y as f64,
             })
         }));
+        if let Some(field) = &self.field {
+            field.see(places);
+        }
     }
 }
 

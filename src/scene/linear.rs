@@ -23,6 +23,13 @@ impl SceneLinear {
         }
     }
 
+    /// A picture all of whose values are to be set by the caller, as [`Plane::unset`].
+    pub(crate) fn unset(size: Size) -> Self {
+        Self {
+            channels: std::array::from_fn(|_| Plane::unset(size)),
+        }
+    }
+
     /// Extent in pixels.
     pub fn size(&self) -> Size {
         self.channels[0].size()

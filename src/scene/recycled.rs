@@ -10,10 +10,13 @@ const LEAST_VALUES: usize = 1 << 18;
 /// Most that are kept, whatever their length: a stage lets go of some planes while it makes others.
 const MOST_KEPT: usize = 4;
 
-/// From so many values on glibc's allocator asks the system for pages and gives them back at once. Of
+/// From so many bytes on glibc's allocator asks the system for pages and gives them back at once. Of
 /// smaller ones it keeps what is freed, between others, to itself: more than a hundred megabytes
 /// of a 24 MP frame's planes.
-const OWN_PAGES: usize = (33 << 20) / size_of::<f32>();
+const OWN_PAGES: usize = 33 << 20;
+
+/// Bytes that are worth it: below, fresh pages cost more than is held back.
+const LEAST_BYTES: usize = 4 << 20;
 
 /// Is there such an allocator, and are there addresses in plenty?
 const HAS_OWN_PAGES: bool = cfg!(all(
@@ -47,10 +50,33 @@ pub(super) fn zeros<T: 'static>(count: usize) -> Option<Vec<T>> {
     let mut found: Option<Vec<T>> = None;
     let slot = (&mut found as &mut dyn Any).downcast_mut::<Option<Vec<f32>>>()?;
     // Pages that are not touched take no memory.
-    let mut values = vec![0.0f32; count.max(OWN_PAGES)];
+    let mut values = vec![0.0f32; count.max(OWN_PAGES / size_of::<f32>())];
     values.truncate(count);
     *slot = Some(values);
     found
+}
+
+/// How many values to ask for, so that `count` of them lie on pages of their own where that is worth it.
+fn room_for<T>(count: usize) -> usize {
+    let size = size_of::<T>().max(1);
+    let is_large = HAS_OWN_PAGES && count.saturating_mul(size) >= LEAST_BYTES;
+    if is_large {
+        count.max(OWN_PAGES / size)
+    } else {
+        count
+    }
+}
+
+/// `count` zeros, on pages of their own where there are many: those that nobody touches take nothing.
+pub(crate) fn zeroed<T: Clone + Default>(count: usize) -> Vec<T> {
+    let mut values = vec![T::default(); room_for::<T>(count)];
+    values.truncate(count);
+    values
+}
+
+/// Room for `count` values, on pages of their own where there are many.
+pub(crate) fn roomy<T>(count: usize) -> Vec<T> {
+    Vec::with_capacity(room_for::<T>(count))
 }
 
 /// Gives back what is kept: before work that needs memory for other things.

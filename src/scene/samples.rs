@@ -95,7 +95,7 @@ impl Samples {
             columns: (self.size.columns / factor).max(1),
             rows: (self.size.rows / factor).max(1),
         };
-        let mut picture = SceneLinear::filled(size, 0.0);
+        let mut picture = SceneLinear::unset(size);
         let [red, green, blue] = &mut picture.channels;
         red.as_mut_slice()
             .par_chunks_exact_mut(size.columns)
@@ -103,7 +103,11 @@ impl Samples {
             .zip(blue.as_mut_slice().par_chunks_exact_mut(size.columns))
             .enumerate()
             .for_each(|(y, ((red, green), blue))| {
-                let rows = [red, green, blue];
+                let mut rows = [red, green, blue];
+                // Written before it is read: reading fresh pages first costs a second fault.
+                for row in &mut rows {
+                    row.fill(0.0);
+                }
                 match &self.values {
                     CodeValues::Eight(v) => self.reduce_row(v, encoding, factor, y, rows),
                     CodeValues::Sixteen(v) => self.reduce_row(v, encoding, factor, y, rows),

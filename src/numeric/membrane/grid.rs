@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::Membrane;
 use crate::numeric::spans::{Run, Spans};
-use crate::scene::{Plane, Size};
+use crate::scene::{Plane, Size, recycled};
 
 /// Share of two conductances side by side that a cell gets: the way between centres is twice as
 /// long.
@@ -67,10 +67,11 @@ impl Grid {
                 *out = hold[i] + right[i] + right[i - 1] + down[i] + down[i - stride];
             }
         });
-        let inverse = diagonal
-            .iter()
-            .map(|&d| if d > 1e-12 { 1.0 / d } else { 0.0 })
-            .collect();
+        let inverse = padded(&spans, |y, run, out| {
+            for (out, &d) in out.iter_mut().zip(&diagonal[range(stride, y, run)]) {
+                *out = if d > 1e-12 { 1.0 / d } else { 0.0 };
+            }
+        });
         let is_small = spans.area() < SMALL_AREA;
         Self {
             spans,
@@ -271,7 +272,7 @@ pub(super) fn range(stride: usize, y: usize, run: Run) -> Range<usize> {
 pub(super) fn padded(spans: &Spans, fill: impl Fn(usize, Run, &mut [f32]) + Sync) -> Vec<f32> {
     let Size { columns, rows } = spans.size();
     let stride = columns + 1;
-    let mut out = vec![0.0f32; (rows + 2) * stride + 1];
+    let mut out = recycled::zeroed::<f32>((rows + 2) * stride + 1);
     out[stride..]
         .par_chunks_exact_mut(stride)
         .take(rows)

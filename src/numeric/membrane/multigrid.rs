@@ -2,6 +2,7 @@
 
 use super::grid::{Grid, TASK_ROWS, stored};
 use crate::numeric::spans::Run;
+use crate::scene::recycled;
 use crate::vectors::vectorised;
 
 use rayon::prelude::*;
@@ -28,7 +29,7 @@ pub(super) struct Level<const N: usize> {
 
 impl<const N: usize> Level<N> {
     pub(super) fn new(grid: Grid) -> Self {
-        let zeros = || std::array::from_fn(|_| vec![0.0f32; grid.hold.len()]);
+        let zeros = || std::array::from_fn(|_| recycled::zeroed(grid.hold.len()));
         let (right_side, solution, other) = (zeros(), zeros(), zeros());
         Self {
             grid,
@@ -308,7 +309,7 @@ pub(super) fn conjugate_gradients<const N: usize>(
     steps: usize,
 ) -> [Vec<f32>; N] {
     let mut solution = levels[0].solution.clone();
-    let mut direction = solution.each_ref().map(|s| vec![0.0f32; s.len()]);
+    let mut direction = solution.each_ref().map(|s| recycled::zeroed(s.len()));
     levels[0].leave_residual();
     let mut last = [0.0f64; N];
     for step in 0..steps {
