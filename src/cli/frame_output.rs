@@ -11,7 +11,8 @@ use super::limits;
 use super::settings::name_of;
 use crate::handover::{self, Parts, mask_picture, write_mask_png};
 use crate::photo::{
-    self, Existing, Format, Metadata, PhotoError, PhotoWarning, StoredAs, screen_copy,
+    self, Existing, Format, Metadata, PhotoError, PhotoErrorKind, PhotoWarning, Resolution,
+    StoredAs, screen_copy,
 };
 use crate::pipeline::Extras;
 use crate::report::overlay;
@@ -77,22 +78,7 @@ pub(super) fn write(
     target: &Target,
     how: How,
 ) -> Result<Vec<PhotoWarning>, PhotoError> {
-    let mut warnings = Vec::new();
-    if let Some(samples) = &facts.samples {
-        let parts = Parts {
-            lit: samples,
-            merged: &cleaned.merged,
-            mask: &cleaned.mask,
-            aligned_plate: cleaned.extras.aligned_plate.as_ref(),
-            // The patch's colour is worked back out of the merge: laid over the lit frame by an
-            // editor, which mixes code values and not light, it shows the merge all the same.
-            relit_plate: None,
-        };
-        for (layer, path) in &target.layers {
-            let lost = write_layer(*layer, path, &parts, &cleaned.extras, &facts, how.existing)?;
-            warnings.extend(lost);
-        }
-    }
+    let mut warnings = write_layers(&facts, &cleaned, target, how.existing)?;
     if let (Some(path), Some(decision)) = (&target.redo_data, &cleaned.extras.decision) {
         photo::fill(path, how.existing, |out| {
             handover::write_kept(out, &cleaned.merged, &cleaned.mask, decision)
@@ -115,21 +101,10 @@ pub(super) fn write(
         }
     };
     // Encoded while the picture is written, but put in its place only where there is a picture.
-    let encode_mask = || {
-        let bits = how.mask_depth.bits();
-        if target.mask_format == Format::Png {
-            let mut bytes = Vec::new();
-            return write_mask_png(&mut bytes, &mask, bits, resolution).map(|()| bytes);
-        }
-        let mask = mask_picture(mask, bits);
-        let metadata = Metadata {
-            resolution,
-            ..Metadata::default()
-        };
-        let mut bytes = Cursor::new(Vec::new());
-        photo::encode(&mut bytes, mask, &metadata, target.mask_format).map(|_| bytes.into_inner())
-    };
-    let (lost, bytes) = rayon::join(write_picture, encode_mask);
+    let bits = how.mask_depth.bits();
+    let (lost, bytes) = rayon::join(write_picture, || {
+        encoded_mask(mask, (target.mask_format, bits), resolution)
+    });
     warnings.extend(lost?);
     let bytes = bytes.map_err(|kind| PhotoError {
         path: target.mask.clone(),
@@ -138,6 +113,24 @@ pub(super) fn write(
     })?;
     photo::store(&target.mask, &bytes, how.existing)?;
     Ok(warnings)
+}
+
+fn encoded_mask(
+    mask: Plane<u16>,
+    (format, bits): (Format, u8),
+    resolution: Option<Resolution>,
+) -> Result<Vec<u8>, PhotoErrorKind> {
+    if format == Format::Png {
+        let mut bytes = Vec::new();
+        return write_mask_png(&mut bytes, &mask, bits, resolution).map(|()| bytes);
+    }
+    let mask = mask_picture(mask, bits);
+    let metadata = Metadata {
+        resolution,
+        ..Metadata::default()
+    };
+    let mut bytes = Cursor::new(Vec::new());
+    photo::encode(&mut bytes, mask, &metadata, format).map(|_| bytes.into_inner())
 }
 
 /// The lit frame's file, where it still holds the samples that were looked at: somebody may have replaced
@@ -182,37 +175,77 @@ fn outputs(target: &Target) -> impl Iterator<Item = (String, &Path)> {
 /// What merging again needs, in the report.
 const REDO_DATA: &str = "redo-data";
 
-fn write_layer(
-    layer: LayerChoice,
-    path: &Path,
-    parts: &Parts<'_>,
-    extras: &Extras,
+/// The layers asked for; what of them could not be kept.
+fn write_layers(
     facts: &LitFacts,
+    cleaned: &Finished,
+    target: &Target,
     existing: Existing,
 ) -> Result<Vec<PhotoWarning>, PhotoError> {
-    const ASKED: &str = "the plan asks for what its layers are made of";
-    let picture = |samples: Samples| {
+    let mut warnings = Vec::new();
+    let Some(samples) = &facts.samples else {
+        return Ok(warnings);
+    };
+    let parts = Parts {
+        lit: samples,
+        merged: &cleaned.merged,
+        mask: &cleaned.mask,
+        aligned_plate: cleaned.extras.aligned_plate.as_ref(),
+        // The patch's colour is worked back out of the merge: laid over the lit frame by an editor,
+        // which mixes code values and not light, it shows the merge all the same.
+        relit_plate: None,
+    };
+    let frame = Layered {
+        parts,
+        extras: &cleaned.extras,
+        facts,
+        existing,
+    };
+    for (layer, path) in &target.layers {
+        warnings.extend(frame.write(*layer, path)?);
+    }
+    Ok(warnings)
+}
+
+/// A frame taken apart.
+struct Layered<'a> {
+    parts: Parts<'a>,
+    extras: &'a Extras,
+    facts: &'a LitFacts,
+    existing: Existing,
+}
+
+impl Layered<'_> {
+    fn write(&self, layer: LayerChoice, path: &Path) -> Result<Vec<PhotoWarning>, PhotoError> {
+        const ASKED: &str = "the plan asks for what its layers are made of";
+        let Self { parts, extras, .. } = self;
+        match layer {
+            LayerChoice::AlignedPlate => {
+                self.picture(path, extras.aligned_plate.clone().expect(ASKED))
+            }
+            LayerChoice::RelitPlate => self.picture(path, extras.relit_plate.clone().expect(ASKED)),
+            LayerChoice::Patch => self.picture(path, handover::patch(parts)),
+            LayerChoice::Labelled => {
+                let encoding = &self.facts.encoding;
+                let backdrop = screen_copy(parts.lit, encoding, parts.size().long_side());
+                let labels = extras.labels.as_ref().expect(ASKED);
+                let drawn = overlay(&backdrop, labels, parts.mask);
+                let colours = Metadata::default().colours_only();
+                photo::write(path, drawn, &colours, Format::Png, self.existing)
+            }
+            LayerChoice::Openraster => photo::fill(path, self.existing, |out| {
+                handover::write(out, parts, &self.facts.metadata, &self.facts.encoding)
+            }),
+        }
+    }
+
+    fn picture(&self, path: &Path, samples: Samples) -> Result<Vec<PhotoWarning>, PhotoError> {
         let format = if Format::Tiff.is_named_by(path) {
             Format::Tiff
         } else {
             Format::Png
         };
-        let colours = facts.metadata.colours_only();
-        photo::write(path, samples, &colours, format, existing)
-    };
-    match layer {
-        LayerChoice::AlignedPlate => picture(extras.aligned_plate.clone().expect(ASKED)),
-        LayerChoice::RelitPlate => picture(extras.relit_plate.clone().expect(ASKED)),
-        LayerChoice::Patch => picture(handover::patch(parts)),
-        LayerChoice::Labelled => {
-            let backdrop = screen_copy(parts.lit, &facts.encoding, parts.size().long_side());
-            let labels = extras.labels.as_ref().expect(ASKED);
-            let drawn = overlay(&backdrop, labels, parts.mask);
-            let colours = Metadata::default().colours_only();
-            photo::write(path, drawn, &colours, Format::Png, existing)
-        }
-        LayerChoice::Openraster => photo::fill(path, existing, |out| {
-            handover::write(out, parts, &facts.metadata, &facts.encoding)
-        }),
+        let colours = self.facts.metadata.colours_only();
+        photo::write(path, samples, &colours, format, self.existing)
     }
 }

@@ -139,14 +139,7 @@ impl RedoFrame<'_> {
             .as_ref()
             .map(|path| openraster(path))
             .transpose()?;
-        let mut mask = match (&changes.mask, &back) {
-            (Some(path), _) => {
-                let (shares, bits) = painted(path, size)?;
-                mask_from_painted(&shares, &kept.mask, bits.min(self.mask_bits))
-            }
-            (None, Some(back)) => mask_from_layers(back, &kept.mask, changes)?,
-            (None, None) => kept.mask.clone(),
-        };
+        let mut mask = self.mask_handed_back(changes, back.as_ref(), &kept.mask)?;
         let reopened = OnceCell::new();
         let reopen = || -> Result<&Reopened<'_>, Failure> {
             if reopened.get().is_none() {
@@ -190,34 +183,43 @@ impl RedoFrame<'_> {
             }
             warnings.extend(foreign_layers(back));
         }
-        let aligned = self.wanted.contains(&Extra::AlignedPlate);
-        let extras = Extras {
-            aligned_plate: if aligned {
-                Some(reopen()?.aligned_plate(self.lit))
-            } else {
-                None
-            },
-            relit_plate: if self.wanted.contains(&Extra::RelitPlate) {
-                Some(reopen()?.relit_plate(self.lit, &before, &merged))
-            } else {
-                None
-            },
-            labels: if self.wanted.contains(&Extra::Labels) {
-                Some(reopen()?.labels(&kept.decision.pieces, &labels))
-            } else {
-                None
-            },
-            decision: Some(Decision {
-                labels,
-                ..kept.decision
-            }),
-        };
+        let mut extras = Extras::default();
+        if self.wanted.contains(&Extra::AlignedPlate) {
+            extras.aligned_plate = Some(reopen()?.aligned_plate(self.lit));
+        }
+        if self.wanted.contains(&Extra::RelitPlate) {
+            extras.relit_plate = Some(reopen()?.relit_plate(self.lit, &before, &merged));
+        }
+        if self.wanted.contains(&Extra::Labels) {
+            extras.labels = Some(reopen()?.labels(&kept.decision.pieces, &labels));
+        }
+        extras.decision = Some(Decision {
+            labels,
+            ..kept.decision
+        });
         Ok(Redone {
             merged,
             mask,
             extras,
             warnings,
         })
+    }
+
+    /// The mask as a person painted it, as a picture or in an `.ora` file; as it was where neither came.
+    fn mask_handed_back(
+        &self,
+        changes: &Changes,
+        back: Option<&HandedBack>,
+        kept: &Plane<u16>,
+    ) -> Result<Plane<u16>, Failure> {
+        match (&changes.mask, back) {
+            (Some(path), _) => {
+                let (shares, bits) = painted(path, self.lit.samples.size)?;
+                Ok(mask_from_painted(&shares, kept, bits.min(self.mask_bits)))
+            }
+            (None, Some(back)) => mask_from_layers(back, kept, changes),
+            (None, None) => Ok(kept.clone()),
+        }
     }
 
     fn failure(&self, error: crate::pipeline::CleanError) -> Failure {
