@@ -25,19 +25,23 @@ fn floor() -> Plane<f32> {
     })
 }
 
+/// CIELAB lightness of light as seen: blurred as it is before pictures are compared.
+fn lightness_seen(light: &Plane<f32>) -> Plane<f32> {
+    gaussian(light, 1.2).map(|&y| 116.0 * y.cbrt() - 16.0)
+}
+
 /// What is called gear's shadow of a floor under light that `shadow` takes a share of, where the
 /// middle, 20 px around, was taken for `label` before.
 fn followed(label: Label, shadow: impl Fn(usize, usize) -> f32 + Sync) -> Plane<Label> {
     let plate = floor();
     let lit = Plane::from_fn(SIZE, |x, y| plate.at(x, y) * (1.0 - shadow(x, y)));
-    let lightness = lit.map(|&y| 116.0 * y.cbrt() - 16.0);
     let [lit, plate] = [lit, plate].map(|p| SceneLinear {
         channels: [p.clone(), p.clone(), p],
     });
     let (sky, usable) = (Plane::filled(SIZE, false), Plane::filled(SIZE, true));
     let light = separate_light(&lit, &plate, &sky, &usable);
-    let under_pool =
-        plate.channels[1].zip(&light.pool[1], |p, r| 116.0 * (p * r.exp()).cbrt() - 16.0);
+    let under_pool = plate.channels[1].zip(&light.pool[1], |p, r| p * r.exp());
+    let [lightness, under_pool] = [&lit.channels[1], &under_pool].map(lightness_seen);
     let numbers = Plane::from_fn(SIZE, |x, y| u32::from(distance(x, y) < 20.0));
     let piece = Piece {
         features: PieceFeatures::from_row(&[0.0; FEATURE_COUNT]),
@@ -82,10 +86,10 @@ fn followed(label: Label, shadow: impl Fn(usize, usize) -> f32 + Sync) -> Plane<
     label_plane(&regions, &classified.labels)
 }
 
-/// Takes half of the light in the middle and a hundredth 90 px off.
+/// Takes a third of the light in the middle and less than a hundredth 170 px off.
 fn soft(x: usize, y: usize) -> f32 {
-    let r = distance(x, y) / 45.0;
-    0.5 * (-r * r).exp()
+    let r = distance(x, y) / 90.0;
+    0.33 * (-r * r).exp()
 }
 
 fn count(labels: &Plane<Label>, label: Label, ring: std::ops::Range<f32>) -> (usize, usize) {
