@@ -350,7 +350,8 @@ fn quantile(mut values: Vec<f32>, share: f32) -> f32 {
 mod tests {
     use super::super::separate_light;
     use super::{STEP, ones, square_medians};
-    use crate::scene::{Plane, SceneLinear, Size};
+    use crate::scene::drawn::{gravel, grey};
+    use crate::scene::{Plane, Size};
 
     /// A textured floor under even light, and the same with a soft shadow of half the light's depth
     /// in the middle: it agrees in structure with the plate, but no light casts less.
@@ -360,25 +361,19 @@ mod tests {
             columns: 480,
             rows: 320,
         };
-        let floor = Plane::from_fn(size, |x, y| {
-            let mixed = ((x / 3) * 7919 + (y / 3) * 104_729) as u64;
-            let mixed = mixed.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40;
-            0.2 + 0.2 * (mixed % 101) as f32 / 101.0
-        });
+        let floor = gravel(size);
         let shaded = Plane::from_fn(size, |x, y| {
             let (u, v) = ((x as f32 - 240.0) / 35.0, (y as f32 - 160.0) / 35.0);
             floor.at(x, y) * (1.0 - 0.5 * (-(u * u + v * v)).exp())
         });
-        let [lit, plate] = [shaded, floor].map(|p| SceneLinear {
-            channels: [p.clone(), p.clone(), p],
-        });
+        let [lit, plate] = [shaded, floor].map(grey);
         let (sky, usable) = (Plane::filled(size, false), Plane::filled(size, true));
         let light = separate_light(&lit, &plate, &sky, &usable);
         assert!(*light.pool[1].at(240, 160) > -0.05);
         assert!(*light.log_ratio[1].at(240, 160) < -0.4);
     }
 
-    /// A floor under a flash pool that falls off from left to right, half of it in a shadow with the
+    /// A floor under a flash pool that falls off from left to right, its middle in a shadow with the
     /// plate's structure: with the shadow told, the pool runs on through it.
     #[test]
     fn the_pool_runs_on_through_a_shadow_that_is_known() {
@@ -386,20 +381,14 @@ mod tests {
             columns: 480,
             rows: 320,
         };
-        let floor = Plane::from_fn(size, |x, y| {
-            let mixed = ((x / 3) * 7919 + (y / 3) * 104_729) as u64;
-            let mixed = mixed.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40;
-            0.2 + 0.2 * (mixed % 101) as f32 / 101.0
-        });
+        let floor = gravel(size);
         let fall_off = |x: usize| 1.6 - 0.4 * x as f32 / 480.0;
         let is_shaded = |x: usize, y: usize| (180..300).contains(&x) && (100..220).contains(&y);
         let lit = Plane::from_fn(size, |x, y| {
             let share = if is_shaded(x, y) { 0.8 } else { 1.0 };
             floor.at(x, y) * fall_off(x) * share
         });
-        let [lit, plate] = [lit, floor].map(|p| SceneLinear {
-            channels: [p.clone(), p.clone(), p],
-        });
+        let [lit, plate] = [lit, floor].map(grey);
         let (sky, usable) = (Plane::filled(size, false), Plane::filled(size, true));
         let light = separate_light(&lit, &plate, &sky, &usable);
         let expected = fall_off(240).ln();

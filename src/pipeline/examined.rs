@@ -1,8 +1,8 @@
 //! A lit frame cut into measured pieces.
 
-use super::comparison::{Comparison, Known, SmallLit, eroded};
 use rayon::prelude::*;
 
+use super::comparison::{Comparison, Known, SmallLit, eroded};
 use super::{CleanError, Clock, Frame, SetUp, Silent};
 use crate::change::{Evidence, as_seen, gather_evidence};
 use crate::classify::{self, Classified, label_plane};

@@ -1,5 +1,7 @@
 //! The nouns that every stage speaks in, and nothing that computes.
 
+#[cfg(test)]
+pub(crate) mod drawn;
 mod encoding;
 mod geometry;
 mod label;

@@ -2,9 +2,8 @@
 //!
 //! Where a shadow of gear is soft and wide its rim changes too little, pixel by pixel, to be cut
 //! into pieces, yet the eye sees it whole. Averaged over cells of a few pixels it stands out from
-//! the light around: from each piece of gear shadow what goes on to be darker, fading, is followed to
-//! where the light returns. What is nearer to the person along such a path is
-//! the person's own shadow and stays.
+//! the light around: from each piece of gear shadow what goes on to be darker is followed to where the light returns. What is nearer to the person along such a path is the person's own shadow
+//! and stays.
 
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap};
@@ -32,9 +31,9 @@ const DEPTH: f32 = -0.03;
 /// And by this in lightness (CIELAB): a step that is seen where it ends.
 const SEEN_DARKER: f32 = 0.7;
 
-/// Where lightness (CIELAB) changes less evenly than this, standard deviation, something moved or
-/// stands there: it is not replaced for a shadow's sake. Noise and the grain of a surface in half
-/// its light stay below.
+/// Where lightness (CIELAB) changes less evenly than this, standard deviation, something moved, or a
+/// hard rim runs: it is not replaced for a soft shadow's sake. Noise stays below, and the grain of a surface
+/// in a little less light; gravel in half its light does not, but such shadows are seen pixel by pixel.
 const UNREST: f32 = 1.6;
 
 /// A shadow is followed this far from its pieces, px at [`REFERENCE_SIDE`]: the penumbra of a metre
@@ -50,10 +49,6 @@ const MOSTLY: f32 = 0.5;
 /// The pool is read this far from anything that stands in the light, in its own cells: nearer, soft
 /// shadow that is still to be found would pass for its fall-off; farther, its fall-off for shadow.
 const POOL_MARGIN: usize = 3;
-
-/// From one cell to the next a soft shadow keeps at least this share of its depth. A hard one does
-/// not, and what is a little darker beyond it is no part of it.
-const LEAST_STEP: f32 = 0.6;
 
 /// What was found is this deep on average, ln units (9 %): thrice what the pool is known to, for it
 /// was carried on from the rim of what stands there.
@@ -106,7 +101,7 @@ pub fn complete_shadows(
     classified: &mut Classified,
     seen: &ShadeInputs<'_>,
 ) {
-    if !classified.labels.iter().any(|l| l.is_removed()) {
+    if !classified.labels.contains(&Label::GearShadow) {
         return;
     }
     let light = Light::of(seen);
@@ -126,8 +121,8 @@ pub fn complete_shadows(
 fn follow(cells: &Cells) -> BTreeMap<u32, Vec<usize>> {
     let scale = cells.pixels.long_side() as f32 / REFERENCE_SIDE / CELL as f32;
     let reach = SHADOW_REACH * scale;
-    let of_gear = paths(cells, reach, |i| cells.label[i] == Label::GearShadow);
-    let of_person = paths(cells, reach, |i| cells.label[i].is_person());
+    let of_gear = paths(&cells.open, reach, |i| cells.label[i] == Label::GearShadow);
+    let of_person = paths(&cells.open, reach, |i| cells.label[i].is_person());
     let taken = Plane::from_fn(cells.open.size(), |x, y| {
         let i = y * cells.open.columns() + x;
         cells.open.as_slice()[i] && of_gear[i].length < of_person[i].length
@@ -316,11 +311,9 @@ struct Path {
     from: usize,
 }
 
-/// Shortest paths from the cells that are a `start` through open ones that go on from each other, up
-/// to `reach` cells long.
-fn paths(cells: &Cells, reach: f32, start: impl Fn(usize) -> bool) -> Vec<Path> {
-    let Cells { open, depth, .. } = cells;
-    let (size, open, depth) = (open.size(), open.as_slice(), depth.as_slice());
+/// Shortest paths from the cells that are a `start` through open ones, up to `reach` cells long.
+fn paths(open: &Plane<bool>, reach: f32, start: impl Fn(usize) -> bool) -> Vec<Path> {
+    let (size, open) = (open.size(), open.as_slice());
     let nowhere = Path {
         length: f32::INFINITY,
         from: 0,
@@ -342,11 +335,7 @@ fn paths(cells: &Cells, reach: f32, start: impl Fn(usize) -> bool) -> Vec<Path> 
         }
         for (j, step) in neighbours(i, size) {
             let length = length + step;
-            if length <= reach
-                && length < paths[j].length
-                && open[j]
-                && depth[j] < LEAST_STEP * depth[i]
-            {
+            if length <= reach && length < paths[j].length && open[j] {
                 paths[j] = Path { length, from };
                 queue.push(Reverse((length.to_bits(), j)));
             }

@@ -2,27 +2,22 @@ use super::*;
 use crate::classify::Probabilities;
 use crate::lighting::separate_light;
 use crate::region::{FEATURE_COUNT, Piece, PieceFeatures};
-use crate::scene::{SceneLinear, Window};
+use crate::scene::Window;
+use crate::scene::drawn::{gravel, grey};
 
 const SIZE: Size = Size {
     columns: 640,
     rows: 400,
 };
 
-/// Column and row of the shadow's middle.
+/// Reach of what was taken for something before, px.
+const CORE: f32 = 20.0;
+
+/// Middle of a shadow.
 const MIDDLE: (f32, f32) = (320.0, 200.0);
 
-fn distance(x: usize, y: usize) -> f32 {
-    (x as f32 - MIDDLE.0).hypot(y as f32 - MIDDLE.1)
-}
-
-/// A floor of gravel, 0.2 to 0.4 of white.
-fn floor() -> Plane<f32> {
-    Plane::from_fn(SIZE, |x, y| {
-        let mixed = ((x / 3) * 7919 + (y / 3) * 104_729) as u64;
-        let mixed = mixed.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40;
-        0.2 + 0.2 * (mixed % 101) as f32 / 101.0
-    })
+fn distance((column, row): (f32, f32), x: usize, y: usize) -> f32 {
+    (x as f32 - column).hypot(y as f32 - row)
 }
 
 /// CIELAB lightness of light as seen: blurred as it is before pictures are compared.
@@ -30,20 +25,8 @@ fn lightness_seen(light: &Plane<f32>) -> Plane<f32> {
     gaussian(light, 1.2).map(|&y| 116.0 * y.cbrt() - 16.0)
 }
 
-/// What is called gear's shadow of a floor under light that `shadow` takes a share of, where the
-/// middle, 20 px around, was taken for `label` before.
-fn followed(label: Label, shadow: impl Fn(usize, usize) -> f32 + Sync) -> Plane<Label> {
-    let plate = floor();
-    let lit = Plane::from_fn(SIZE, |x, y| plate.at(x, y) * (1.0 - shadow(x, y)));
-    let [lit, plate] = [lit, plate].map(|p| SceneLinear {
-        channels: [p.clone(), p.clone(), p],
-    });
-    let (sky, usable) = (Plane::filled(SIZE, false), Plane::filled(SIZE, true));
-    let light = separate_light(&lit, &plate, &sky, &usable);
-    let under_pool = plate.channels[1].zip(&light.pool[1], |p, r| p * r.exp());
-    let [lightness, under_pool] = [&lit.channels[1], &under_pool].map(lightness_seen);
-    let numbers = Plane::from_fn(SIZE, |x, y| u32::from(distance(x, y) < 20.0));
-    let piece = Piece {
+fn piece() -> Piece {
+    Piece {
         features: PieceFeatures::from_row(&[0.0; FEATURE_COUNT]),
         area: 1256,
         window: Window {
@@ -53,14 +36,33 @@ fn followed(label: Label, shadow: impl Fn(usize, usize) -> f32 + Sync) -> Plane<
             bottom: 220,
         },
         neighbours: Vec::new(),
-    };
+    }
+}
+
+/// What a floor is taken for under light that `shadow` takes a share of, where [`CORE`] pixels round
+/// some places were taken for a label each before.
+fn followed(
+    cores: &[((f32, f32), Label)],
+    shadow: impl Fn(usize, usize) -> f32 + Sync,
+) -> Plane<Label> {
+    let plate = gravel(SIZE);
+    let lit = Plane::from_fn(SIZE, |x, y| plate.at(x, y) * (1.0 - shadow(x, y)));
+    let [lit, plate] = [lit, plate].map(grey);
+    let (sky, usable) = (Plane::filled(SIZE, false), Plane::filled(SIZE, true));
+    let light = separate_light(&lit, &plate, &sky, &usable);
+    let under_pool = plate.channels[1].zip(&light.pool[1], |p, r| p * r.exp());
+    let [lightness, under_pool] = [&lit.channels[1], &under_pool].map(lightness_seen);
+    let numbers = Plane::from_fn(SIZE, |x, y| {
+        let is_in = |(place, _): &_| distance(*place, x, y) < CORE;
+        cores.iter().position(is_in).map_or(0, |i| i as u32 + 1)
+    });
     let mut regions = Regions {
         numbers,
-        pieces: vec![piece],
+        pieces: cores.iter().map(|_| piece()).collect(),
     };
     let mut classified = Classified {
-        probabilities: vec![Probabilities([0.125; 8])],
-        labels: vec![label],
+        probabilities: vec![Probabilities([0.125; 8]); cores.len()],
+        labels: cores.iter().map(|&(_, label)| label).collect(),
     };
     let none = Plane::filled(SIZE, 0.0);
     complete_shadows(
@@ -88,15 +90,16 @@ fn followed(label: Label, shadow: impl Fn(usize, usize) -> f32 + Sync) -> Plane<
 
 /// Takes a third of the light in the middle and less than a hundredth 170 px off.
 fn soft(x: usize, y: usize) -> f32 {
-    let r = distance(x, y) / 90.0;
+    let r = distance(MIDDLE, x, y) / 90.0;
     0.33 * (-r * r).exp()
 }
 
-fn count(labels: &Plane<Label>, label: Label, ring: std::ops::Range<f32>) -> (usize, usize) {
+/// How many of a ring's pixels are gear's shadow, and how many there are.
+fn shaded(labels: &Plane<Label>, ring: std::ops::Range<f32>) -> (usize, usize) {
     let mut counts = (0, 0);
     for y in 0..SIZE.rows {
-        for x in (0..SIZE.columns).filter(|&x| ring.contains(&distance(x, y))) {
-            counts.0 += usize::from(*labels.at(x, y) == label);
+        for x in (0..SIZE.columns).filter(|&x| ring.contains(&distance(MIDDLE, x, y))) {
+            counts.0 += usize::from(*labels.at(x, y) == Label::GearShadow);
             counts.1 += 1;
         }
     }
@@ -105,27 +108,42 @@ fn count(labels: &Plane<Label>, label: Label, ring: std::ops::Range<f32>) -> (us
 
 #[test]
 fn a_soft_shadow_is_followed_to_its_end_and_no_farther() {
-    let labels = followed(Label::GearShadow, soft);
-    let (found, all) = count(&labels, Label::GearShadow, 20.0..55.0);
+    let labels = followed(&[(MIDDLE, Label::GearShadow)], soft);
+    let (found, all) = shaded(&labels, CORE..55.0);
     assert!(found * 20 > all * 19, "{found} of {all}");
-    let (beyond, _) = count(&labels, Label::GearShadow, 110.0..400.0);
+    let (beyond, _) = shaded(&labels, 110.0..400.0);
     assert_eq!(beyond, 0);
 }
 
 #[test]
-fn the_persons_soft_shadow_stays() {
-    let labels = followed(Label::PersonShadow, soft);
-    let (found, _) = count(&labels, Label::GearShadow, 0.0..400.0);
-    assert_eq!(found, 0);
+fn what_is_nearer_to_the_person_stays_where_two_shadows_meet() {
+    let gear = ((295.0, 200.0), Label::GearShadow);
+    let person = ((345.0, 200.0), Label::PersonShadow);
+    // Below the person's and near enough to gear's to be followed from there.
+    let place = (345, 224);
+    let alone = followed(&[gear], soft);
+    assert_eq!(*alone.at(place.0, place.1), Label::GearShadow);
+    let both = followed(&[gear, person], soft);
+    assert_eq!(*both.at(place.0, place.1), Label::Other);
+    assert_eq!(*both.at(295, 224), Label::GearShadow);
 }
 
 #[test]
-fn nothing_is_added_to_a_shadow_with_a_hard_rim() {
-    let labels = followed(Label::GearShadow, |x, y| {
-        if distance(x, y) < 20.0 { 0.5 } else { 0.0 }
-    });
-    let (found, _) = count(&labels, Label::GearShadow, 24.0..400.0);
+fn a_hard_rim_ends_a_shadow_and_what_is_darker_beyond_is_another() {
+    let shadow = |rim: f32| {
+        move |x: usize, y: usize| match distance(MIDDLE, x, y) {
+            r if r < rim => 0.4,
+            r if r < 60.0 => 0.15,
+            _ => 0.0,
+        }
+    };
+    let labels = followed(&[(MIDDLE, Label::GearShadow)], shadow(CORE));
+    let (found, _) = shaded(&labels, 32.0..400.0);
     assert_eq!(found, 0);
+    // Without the rim it is one shadow.
+    let labels = followed(&[(MIDDLE, Label::GearShadow)], shadow(0.0));
+    let (found, all) = shaded(&labels, 32.0..45.0);
+    assert!(found * 10 > all * 9, "{found} of {all}");
 }
 
 #[test]
