@@ -49,7 +49,7 @@ fn by_corners(plate: &Appearance, lit: &Appearance) -> Option<Homography> {
     let start = consensus(&matches, reach)?;
     let frame = Normalisation::of(size);
     let similar = fit(&matches, Model::Similarity, frame, &start, &[2.0, 1.0])?;
-    let map = fit(&matches, Model::Homography, frame, &similar, &[2.0, 1.0]).unwrap_or(similar);
+    let map = fit(&matches, Model::Turn, frame, &similar, &[2.0, 1.0]).unwrap_or(similar);
     Some(map.reduced(1.0 / f64::from(1_u32 << plate.corner_level)))
 }
 

@@ -23,6 +23,9 @@ pub enum Model {
     Shift,
     /// Shift, rotation about the optical axis, scale: four numbers.
     Similarity,
+    /// A turn of the camera about any axis and a zoom, to first order: six numbers. It cannot shear,
+    /// as a drifting sky over still ground would have it. For coarse copies only.
+    Turn,
     /// Any turn of the camera: eight numbers.
     Homography,
 }
@@ -41,7 +44,8 @@ const TILES_A_PARAMETER: usize = 3;
 pub(super) const FINEST_DEVIATION_PX: f64 = 0.02;
 
 impl Model {
-    const ALL: [Self; 4] = [
+    /// What the evidence on full-size tiles chooses among.
+    const CHOICES: [Self; 4] = [
         Self::Identity,
         Self::Shift,
         Self::Similarity,
@@ -54,6 +58,7 @@ impl Model {
             Self::Identity => 0,
             Self::Shift => 2,
             Self::Similarity => 4,
+            Self::Turn => 6,
             Self::Homography => 8,
         }
     }
@@ -71,6 +76,16 @@ impl Model {
                 (4, 2, 1.0),
                 (1, 3, 1.0),
                 (3, 3, -1.0),
+            ],
+            Self::Turn => &[
+                (2, 0, 1.0),
+                (5, 1, 1.0),
+                (0, 2, 1.0),
+                (4, 2, 1.0),
+                (1, 3, 1.0),
+                (3, 3, -1.0),
+                (6, 4, 1.0),
+                (7, 5, 1.0),
             ],
             Self::Homography => return SMatrix::identity(),
         };
@@ -227,8 +242,8 @@ fn step(
         left += weighted * design;
         right += weighted * (frame.normal(tile.lit) - q);
     }
-    if model == Model::Homography {
-        let prior = prior();
+    if matches!(model, Model::Turn | Model::Homography) {
+        let prior = basis.transpose() * prior() * basis;
         left += prior;
         right -= prior * free;
     }
@@ -284,7 +299,7 @@ pub(super) fn choose(
             .sum();
         misfit + model.parameters() as f64 * observations.ln()
     };
-    Model::ALL
+    Model::CHOICES
         .into_iter()
         .filter(|model| model.parameters() * TILES_A_PARAMETER <= tiles.len())
         .filter_map(|model| {

@@ -40,8 +40,10 @@ const SMALL_REACH_PX: f64 = 4.0;
 const COARSE_DEVIATIONS_PX: [f64; 3] = [2.0, 1.0, 0.5];
 /// The same on the finest level: the last is what parallax may leave.
 const FINE_DEVIATIONS_PX: [f64; 4] = [1.0, 0.5, 0.25, 0.15];
-/// A guess must win by this factor over a plainer one.
-const CLEARLY_BETTER: f64 = 1.1;
+/// A guess is refined if it has this share of the best one's support on the coarse copy.
+const WORTH_REFINING: f64 = 0.5;
+/// Maps that send no corner of the coarse copy farther apart are one and the same guess.
+const SAME_MAP_PX: f64 = 1.0;
 /// A map that moves no corner of the frame by more than this is taken for none: resampling the
 /// plate would cost more than the shift does.
 const IDENTITY_BELOW_PX: f64 = 0.05;
@@ -96,14 +98,36 @@ pub fn register(plate: &Features, lit: &SceneLinear) -> Result<Registration, Reg
         .find(|&l| lit.levels[l].size().long_side() <= TRIAL_LONG_SIDE)
         .unwrap_or(levels - 1);
     let pair = Pair { plate, lit: &lit };
-    let mut guess = Guess {
-        map: pair.best_guess(trial),
-        field: None,
-    };
-    for level in (1..=trial).rev() {
-        guess = pair.refined(level, &guess);
+    let mut best: Option<Grounded> = None;
+    let mut refused = None;
+    for map in pair.guesses(trial) {
+        let mut guess = Guess { map, field: None };
+        for level in (1..=trial).rev() {
+            guess = pair.refined(level, &guess);
+        }
+        match pair.finish(&guess, size) {
+            Ok(found) if best.as_ref().is_none_or(|b| found.ground > b.ground) => {
+                best = Some(found)
+            }
+            Ok(_) => {}
+            Err(refusal) => refused = refused.or(Some(refusal)),
+        }
     }
-    pair.finish(&guess, size)
+    let refusal = refused.unwrap_or(RegistrationError {
+        tiles: 0,
+        needed: LEAST_TILES,
+    });
+    best.map(|found| found.registration).ok_or(refusal)
+}
+
+/// A registration and how much of it is told by what lies low in the frame.
+///
+/// Clouds that drift keep their form for seconds: under a large sky two maps hold, and more tiles
+/// may agree on the sky's. The ground is the one below.
+struct Grounded {
+    registration: Registration,
+    /// Sum over the tiles that agree, each by its height from the upper border, 0 to 1.
+    ground: f64,
 }
 
 /// What is known so far, in pixels of level 0.
@@ -164,18 +188,31 @@ impl Pair<'_> {
         Some(broad.refined(size, &samples))
     }
 
-    fn best_guess(&self, level: usize) -> Homography {
-        let mut best = (0.0, Homography::identity());
+    /// Maps worth refining, the plainest first.
+    fn guesses(&self, level: usize) -> Vec<Homography> {
+        let mut tried: Vec<(f64, Homography)> = Vec::new();
         for guess in coarse::guesses(&self.plate.appearance, self.lit) {
             let start = guess.reduced(factor_of(level));
             let tiles = self.align(level, |p| start.apply(p));
             let map = self.fitted(level, &tiles, &start);
             let support: f64 = tiles.iter().map(|tile| weight(&map, tile, 1.0)).sum();
-            if support > CLEARLY_BETTER * best.0 {
-                best = (support, map.reduced(1.0 / factor_of(level)));
+            let same = |other: &Homography| {
+                farthest_apart(other, &map, self.lit.levels[level].size()) < SAME_MAP_PX
+            };
+            if tried.iter().any(|(_, other)| same(other)) {
+                continue;
             }
+            tried.push((support, map));
         }
-        best.1
+        let most = tried
+            .iter()
+            .map(|(support, _)| *support)
+            .fold(0.0, f64::max);
+        let full = 1.0 / factor_of(level);
+        let worth = tried
+            .iter()
+            .filter(|(support, _)| *support >= WORTH_REFINING * most);
+        worth.map(|(_, map)| map.reduced(full)).collect()
     }
 
     fn fitted(&self, level: usize, tiles: &[TileMatch], start: &Homography) -> Homography {
@@ -183,7 +220,7 @@ impl Pair<'_> {
         let model = if tiles.len() < 2 * LEAST_TILES {
             Model::Similarity
         } else {
-            Model::Homography
+            Model::Turn
         };
         fit(tiles, model, frame, start, &COARSE_DEVIATIONS_PX).unwrap_or(*start)
     }
@@ -198,7 +235,7 @@ impl Pair<'_> {
         Guess { map, field }.scaled(factor_of(level))
     }
 
-    fn finish(&self, guess: &Guess, size: Size) -> Result<Registration, RegistrationError> {
+    fn finish(&self, guess: &Guess, size: Size) -> Result<Grounded, RegistrationError> {
         let frame = Normalisation::of(size);
         let tiles = self.align(0, |p| guess.seen_at(p));
         let needed = LEAST_TILES.max((self.plate.tiles[0].len() as f64 * LEAST_SHARE) as usize);
@@ -222,16 +259,23 @@ impl Pair<'_> {
         if found < needed {
             return Err(refusal(found));
         }
+        let below = |tile: &TileMatch| tile.lit.y / size.rows as f64;
+        let agree = tiles.iter().filter(|t| weight(&best, t, finest) > 0.0);
+        let ground = agree.map(below).sum();
         let (model, homography) = choose(&tiles, frame, &best, &FINE_DEVIATIONS_PX);
         if model == Model::Identity || moves_nothing(&homography, size) {
-            return Ok(Registration::identity(
+            let registration = Registration::identity(
                 agreeing(&Homography::identity()),
                 rms(
                     &tiles,
                     |tile| residual(&Homography::identity(), tile).norm(),
                     finest,
                 ),
-            ));
+            );
+            return Ok(Grounded {
+                registration,
+                ground,
+            });
         }
         let field = self.field(&homography, &tiles, size);
         let registration = Registration {
@@ -242,7 +286,11 @@ impl Pair<'_> {
             tiles: 0,
             inverse: homography.inverse().ok_or(refusal(found))?,
         };
-        Ok(registration.measured(&tiles, finest))
+        let registration = registration.measured(&tiles, finest);
+        Ok(Grounded {
+            registration,
+            ground,
+        })
     }
 }
 
@@ -334,14 +382,17 @@ fn rms(tiles: &[TileMatch], distance: impl Fn(&TileMatch) -> f64, deviation: f64
 }
 
 fn moves_nothing(map: &Homography, size: Size) -> bool {
+    farthest_apart(map, &Homography::identity(), size) < IDENTITY_BELOW_PX
+}
+
+/// Farthest distance between where two maps send a corner of the frame.
+fn farthest_apart(a: &Homography, b: &Homography, size: Size) -> f64 {
     let (right, bottom) = (size.columns as f64 - 1.0, size.rows as f64 - 1.0);
     [(0.0, 0.0), (right, 0.0), (0.0, bottom), (right, bottom)]
         .into_iter()
-        .map(|(x, y)| Point { x, y })
-        .all(|corner| {
-            let there = map.apply(corner);
-            (there.x - corner.x).hypot(there.y - corner.y) < IDENTITY_BELOW_PX
-        })
+        .map(|(x, y)| (a.apply(Point { x, y }), b.apply(Point { x, y })))
+        .map(|(a, b)| (a.x - b.x).hypot(a.y - b.y))
+        .fold(0.0, f64::max)
 }
 
 fn factor_of(level: usize) -> f64 {
