@@ -38,10 +38,20 @@ const SMALL_REACH_PX: f64 = 4.0;
 /// Deviations of the map itself in pixels of the level, from the first cut-off to the last, on
 /// coarse levels.
 const COARSE_DEVIATIONS_PX: [f64; 3] = [2.0, 1.0, 0.5];
-/// The same on the finest level: the last is what parallax may leave.
-const FINE_DEVIATIONS_PX: [f64; 4] = [1.0, 0.5, 0.25, 0.15];
-/// A guess is refined if it has this share of the best one's support on the coarse copy.
-const WORTH_REFINING: f64 = 0.5;
+/// The same on the finest level, still without shear: clouds a few pixels off must not bend the map.
+const TURN_DEVIATIONS_PX: [f64; 2] = [1.0, 0.5];
+/// And for any map: the last is what parallax may leave.
+const FINE_DEVIATIONS_PX: [f64; 3] = [0.5, 0.25, 0.15];
+/// How much more a tile says of the ground the lower it lies: at this power of its height a quarter of
+/// ground outweighs three quarters of sky three times.
+const GROUND_POWER: i32 = 4;
+/// Share of the frame, from below, where no sky is under a portrait.
+const SURELY_GROUND: f64 = 0.25;
+/// A map must hold this many times better there than the one of most tiles to be tried as well.
+const CLEARLY_BETTER: f64 = 1.5;
+/// A guess is refined if it has this share of the best one's support on the coarse copy: a quarter of
+/// ground under three quarters of sky has a third.
+const WORTH_REFINING: f64 = 0.2;
 /// Maps that send no corner of the coarse copy farther apart are one and the same guess.
 const SAME_MAP_PX: f64 = 1.0;
 /// A map that moves no corner of the frame by more than this is taken for none: resampling the
@@ -126,7 +136,7 @@ pub fn register(plate: &Features, lit: &SceneLinear) -> Result<Registration, Reg
 /// may agree on the sky's. The ground is the one below.
 struct Grounded {
     registration: Registration,
-    /// Sum over the tiles that agree, each by its height from the upper border, 0 to 1.
+    /// Sum over the tiles that agree, each by how low it lies ([`GROUND_POWER`]).
     ground: f64,
 }
 
@@ -190,28 +200,28 @@ impl Pair<'_> {
 
     /// Maps worth refining, the plainest first.
     fn guesses(&self, level: usize) -> Vec<Homography> {
+        let size = self.lit.levels[level].size();
         let mut tried: Vec<(f64, Homography)> = Vec::new();
         for guess in coarse::guesses(&self.plate.appearance, self.lit) {
             let start = guess.reduced(factor_of(level));
             let tiles = self.align(level, |p| start.apply(p));
             let map = self.fitted(level, &tiles, &start);
-            let support: f64 = tiles.iter().map(|tile| weight(&map, tile, 1.0)).sum();
-            let same = |other: &Homography| {
-                farthest_apart(other, &map, self.lit.levels[level].size()) < SAME_MAP_PX
-            };
-            if tried.iter().any(|(_, other)| same(other)) {
-                continue;
+            let below = ground_below(&tiles, &map, size);
+            for (worth, map) in [(support(&map, &tiles), Some(map)), (f64::INFINITY, below)] {
+                let same = |other: &Homography| {
+                    map.is_none_or(|map| farthest_apart(other, &map, size) < SAME_MAP_PX)
+                };
+                if let Some(map) = map.filter(|_| !tried.iter().any(|(_, other)| same(other))) {
+                    tried.push((worth, map));
+                }
             }
-            tried.push((support, map));
         }
-        let most = tried
-            .iter()
-            .map(|(support, _)| *support)
-            .fold(0.0, f64::max);
+        let finite = tried.iter().map(|(worth, _)| *worth);
+        let most = finite.filter(|w| w.is_finite()).fold(0.0, f64::max);
         let full = 1.0 / factor_of(level);
         let worth = tried
             .iter()
-            .filter(|(support, _)| *support >= WORTH_REFINING * most);
+            .filter(|(worth, _)| *worth >= WORTH_REFINING * most);
         worth.map(|(_, map)| map.reduced(full)).collect()
     }
 
@@ -239,14 +249,11 @@ impl Pair<'_> {
         let frame = Normalisation::of(size);
         let tiles = self.align(0, |p| guess.seen_at(p));
         let needed = LEAST_TILES.max((self.plate.tiles[0].len() as f64 * LEAST_SHARE) as usize);
-        let best = fit(
-            &tiles,
-            Model::Homography,
-            frame,
-            &guess.map,
-            &FINE_DEVIATIONS_PX,
-        )
-        .unwrap_or(guess.map);
+        let fitted = |model, start: &Homography, deviations: &[f64]| {
+            fit(&tiles, model, frame, start, deviations).unwrap_or(*start)
+        };
+        let turn = fitted(Model::Turn, &guess.map, &TURN_DEVIATIONS_PX);
+        let best = fitted(Model::Homography, &turn, &FINE_DEVIATIONS_PX);
         let finest = FINE_DEVIATIONS_PX[FINE_DEVIATIONS_PX.len() - 1];
         let agreeing = |map: &Homography| {
             tiles
@@ -259,7 +266,7 @@ impl Pair<'_> {
         if found < needed {
             return Err(refusal(found));
         }
-        let below = |tile: &TileMatch| tile.lit.y / size.rows as f64;
+        let below = |tile: &TileMatch| (tile.lit.y / size.rows as f64).powi(GROUND_POWER);
         let agree = tiles.iter().filter(|t| weight(&best, t, finest) > 0.0);
         let ground = agree.map(below).sum();
         let (model, homography) = choose(&tiles, frame, &best, &FINE_DEVIATIONS_PX);
@@ -383,6 +390,23 @@ fn rms(tiles: &[TileMatch], distance: impl Fn(&TileMatch) -> f64, deviation: f64
 
 fn moves_nothing(map: &Homography, size: Size) -> bool {
     farthest_apart(map, &Homography::identity(), size) < IDENTITY_BELOW_PX
+}
+
+fn support(map: &Homography, tiles: &[TileMatch]) -> f64 {
+    tiles.iter().map(|tile| weight(map, tile, 1.0)).sum()
+}
+
+/// A map of the lower part of the frame alone, if `map` does not hold there and the tiles agree on
+/// another: what holds for most tiles may be a large sky.
+fn ground_below(tiles: &[TileMatch], map: &Homography, size: Size) -> Option<Homography> {
+    let horizon = size.rows as f64 * (1.0 - SURELY_GROUND);
+    let low = tiles.iter().filter(|tile| tile.lit.y > horizon);
+    let low: Vec<TileMatch> = low.copied().collect();
+    let frame = Normalisation::of(size);
+    let found = fit(&low, Model::Shift, frame, map, &COARSE_DEVIATIONS_PX)?;
+    let held = support(&found, &low);
+    let holds = held >= LEAST_TILES as f64 && held > CLEARLY_BETTER * support(map, &low);
+    holds.then_some(found)
 }
 
 /// Farthest distance between where two maps send a corner of the frame.

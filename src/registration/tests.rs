@@ -187,6 +187,35 @@ fn drifting_clouds_pull_nothing() {
     }
 }
 
+/// Clouds as rich as the ground, over three quarters of the frame: a map of theirs holds as well,
+/// and on a coarse copy a shear would even hold for both.
+#[test]
+fn under_a_large_sky_the_map_is_that_of_the_ground() {
+    let (surface, clouds) = (Surface::new(1), Surface::new(50));
+    let horizon = SIZE.rows as f64 * 0.75;
+    let frame = |seed: u64, drift: f64, knock: f64| {
+        picture(seed, |p| {
+            if p.y < horizon {
+                let (x, y) = (p.x - drift, p.y - 0.1 * drift);
+                clouds.at(Point { x, y })
+            } else {
+                let x = p.x - knock;
+                surface.at(Point { x, ..p })
+            }
+        })
+    };
+    for drift in [6.0, 14.0] {
+        let found = register(&describe(&frame(6, 0.0, 0.0)), &frame(7, drift, 1.5)).unwrap();
+        for y in [horizon + 20.0, SIZE.rows as f64 - 20.0] {
+            for x in [40.0, SIZE.columns as f64 - 40.0] {
+                let from = found.plate_point(Point { x, y });
+                let off = (from.x - (x - 1.5)).hypot(from.y - y);
+                assert!(off < 0.2, "{off} px at {x}, {y}, clouds went {drift} px");
+            }
+        }
+    }
+}
+
 #[test]
 fn parallax_of_the_ground_becomes_a_smooth_field() {
     let surface = Surface::new(1);
