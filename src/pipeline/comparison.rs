@@ -10,10 +10,13 @@ use crate::lighting::{LightingChange, separate_light};
 use crate::numeric::{pull_push, spans::Spans};
 use crate::registration::{Features, Registration, describe, register, warp_plate_to_lit};
 use crate::scene::{CodeValues, Perceived, Plane, Samples, SceneLinear};
-use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky};
+use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky, without_still_things};
 
 /// Comparisons near the plate's border are not to be trusted: the reach of their windows, px.
 const BORDER_PX: usize = 6;
+
+/// The plate is looked at this far beyond its sky, px: the blocks of the rim, and the blur of a colour.
+const SKY_SEEN_BEYOND: usize = 8;
 
 /// The plate's share of every stage, computed once.
 #[derive(Debug)]
@@ -120,15 +123,17 @@ impl SetUp {
                 .moved(|y, places| registration.plate_row(y, columns, places))
         };
         let mut lit_seen = None;
-        let drift = match known {
-            Some(known) => known.lie.drift,
-            None if sky.share > 0.0 => {
-                let seen = as_seen(&small, to_xyz);
-                let drift = drift_of((&seen, &aligned), &sky, to_xyz);
-                lit_seen = Some(seen);
-                drift
-            }
-            None => Drift::none(),
+        let sky = if known_sky.is_none() && sky.share > 0.0 {
+            let seen = lit_seen.insert(as_seen(&small, to_xyz));
+            let plate_seen = sky_seen(&aligned, &sky, to_xyz);
+            without_still_things(&sky, seen, &plate_seen).unwrap_or(sky)
+        } else {
+            sky
+        };
+        let drift = match (known, &lit_seen) {
+            (Some(known), _) => known.lie.drift,
+            (None, Some(seen)) if sky.share > 0.0 => drift_of((seen, &aligned), &sky, to_xyz),
+            (None, _) => Drift::none(),
         };
         let still_sky = if self.factor > 1 {
             light_where(&aligned, &sky.mask)
@@ -156,14 +161,19 @@ impl SetUp {
     }
 }
 
+/// The plate as seen where it shows sky, and a little beyond.
+fn sky_seen(plate: &SceneLinear, sky: &SkyLayer, to_xyz: &[[f32; 3]; 3]) -> Perceived {
+    let open = Spans::of(plate.size(), |x, y| *sky.mask.at(x, y));
+    as_seen_near(plate, to_xyz, &open.grown(SKY_SEEN_BEYOND))
+}
+
 /// How the sky moved from the plate, aligned, to the lit frame. Holds three planes.
 fn drift_of(
     (lit_seen, plate): (&Perceived, &SceneLinear),
     sky: &SkyLayer,
     to_xyz: &[[f32; 3]; 3],
 ) -> Drift {
-    let open = Spans::of(plate.size(), |x, y| *sky.mask.at(x, y));
-    let plate_seen = as_seen_near(plate, to_xyz, &open);
+    let plate_seen = sky_seen(plate, sky, to_xyz);
     let lit_sky = sky.seen_in(lit_seen);
     estimate_drift((lit_seen, &lit_sky), (&plate_seen, &sky.mask))
 }

@@ -12,15 +12,15 @@ use crate::numeric::filter::{block_mean, block_mean_of, gaussian};
 use crate::scene::{Perceived, Plane, Point, SceneLinear, Size, difference};
 
 /// Side of the blocks on which the sky is grown, px of the working copy.
-const BLOCK: usize = 4;
+pub(super) const BLOCK: usize = 4;
 
 /// How willingly the sky grows from block to block.
 #[derive(Debug, Clone, Copy)]
-struct Growth {
+pub(super) struct Growth {
     /// Neighbouring blocks of one sky differ by less than this (CIE94).
-    max_step: f32,
+    pub(super) max_step: f32,
     /// Largest standard deviation of lightness within a block.
-    max_texture: f32,
+    pub(super) max_texture: f32,
 }
 
 /// Tried in turn until what has grown looks like a sky: first as far as the rim of a sunlit cloud
@@ -87,7 +87,7 @@ pub struct SkyLayer {
 }
 
 #[derive(Debug, Clone)]
-struct SkyColour {
+pub(super) struct SkyColour {
     mean: [f32; 3],
     inverse_covariance: [[f32; 3]; 3],
 }
@@ -108,6 +108,22 @@ impl SkyLayer {
             mask: Plane::filled(size, false),
             share: 0.0,
             colours: Vec::new(),
+        }
+    }
+
+    /// A sky whose colours are known, not yet where it is.
+    pub(super) fn of_colours(colours: Vec<SkyColour>, size: Size) -> Self {
+        Self {
+            colours,
+            ..Self::none(size)
+        }
+    }
+
+    /// The same where `mask` says.
+    pub(super) fn over(self, mask: Plane<bool>) -> Self {
+        Self {
+            colours: self.colours,
+            ..Self::from_mask(mask)
         }
     }
 
@@ -199,24 +215,19 @@ pub fn find_sky(picture: &SceneLinear, seen: &Perceived) -> SkyLayer {
     let Some(colours) = fit_colours(&grown) else {
         return SkyLayer::none(size);
     };
-    let mut layer = SkyLayer {
-        mask: Plane::filled(size, false),
-        share: 0.0,
-        colours,
-    };
-    layer.mask = classify(&layer, &grown, seen);
-    let count = layer.mask.as_slice().iter().filter(|&&s| s).count();
-    layer.share = count as f32 / size.area() as f32;
-    layer
+    let layer = SkyLayer::of_colours(colours, size);
+    let mask = classify(&layer, &grown, seen);
+    layer.over(mask)
 }
 
-struct Blocks {
-    lab: [Plane<f32>; 3],
-    sky: Plane<bool>,
+/// Mean CIELAB of blocks, and which of them are sky.
+pub(super) struct Blocks {
+    pub(super) lab: [Plane<f32>; 3],
+    pub(super) sky: Plane<bool>,
 }
 
 /// Mean CIELAB of blocks, and the standard deviation of lightness in them.
-fn blocks_of(seen: &Perceived) -> ([Plane<f32>; 3], Plane<f32>) {
+pub(super) fn blocks_of(seen: &Perceived) -> ([Plane<f32>; 3], Plane<f32>) {
     let lab = [&seen.lightness, &seen.a, &seen.b].map(|p| block_mean(p, BLOCK));
     let square = block_mean_of(seen.size(), BLOCK, |y, out| {
         for (out, l) in out.iter_mut().zip(seen.lightness.row(y)) {
@@ -227,7 +238,10 @@ fn blocks_of(seen: &Perceived) -> ([Plane<f32>; 3], Plane<f32>) {
     (lab, texture)
 }
 
-fn grow_from_top((lab, texture): (&[Plane<f32>; 3], &Plane<f32>), growth: Growth) -> Plane<bool> {
+pub(super) fn grow_from_top(
+    (lab, texture): (&[Plane<f32>; 3], &Plane<f32>),
+    growth: Growth,
+) -> Plane<bool> {
     let size = texture.size();
     let colour = |x: usize, y: usize| -> [f32; 3] { std::array::from_fn(|k| *lab[k].at(x, y)) };
     let smooth = |x: usize, y: usize| *texture.at(x, y) < growth.max_texture;
@@ -298,7 +312,7 @@ fn median(mut values: Vec<f32>) -> f32 {
     *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
-fn fit_colours(blocks: &Blocks) -> Option<Vec<SkyColour>> {
+pub(super) fn fit_colours(blocks: &Blocks) -> Option<Vec<SkyColour>> {
     let inside: Vec<usize> = (0..blocks.sky.size().area())
         .filter(|&i| blocks.sky.as_slice()[i])
         .collect();
@@ -347,13 +361,18 @@ fn classify(layer: &SkyLayer, blocks: &Blocks, seen: &Perceived) -> Plane<bool> 
     const GAP_REACH: usize = 12;
     let grown = blocks.sky.map(|&s| if s { 1.0f32 } else { 0.0 });
     let near = crate::numeric::filter::box_mean(&grown, GAP_REACH);
+    fitting(layer, seen, |x, y| *near.at(x / BLOCK, y / BLOCK) > 0.0)
+}
+
+/// Where the colours of `layer` fit, among the pixels that are `asked` for.
+pub(super) fn fitting(
+    layer: &SkyLayer,
+    seen: &Perceived,
+    asked: impl Fn(usize, usize) -> bool + Send + Sync,
+) -> Plane<bool> {
     let smooth: [Plane<f32>; 3] = [&seen.lightness, &seen.a, &seen.b].map(|p| gaussian(p, 0.7));
     let fits = Plane::from_fn(seen.size(), |x, y| {
-        let (bx, by) = (x / BLOCK, y / BLOCK);
-        if *near.at(bx, by) <= 0.0 {
-            return false;
-        }
-        layer.fits(std::array::from_fn(|k| *smooth[k].at(x, y)))
+        asked(x, y) && layer.fits(std::array::from_fn(|k| *smooth[k].at(x, y)))
     });
     without_specks(&fits)
 }
