@@ -3,6 +3,8 @@
 //! Relaxation labelling (Rosenfeld, Hummel & Zucker, "Scene Labeling by Relaxation Operations",
 //! 1976): the say of a neighbour grows with the rim that is shared.
 
+use rayon::prelude::*;
+
 use super::Probabilities;
 use crate::region::Piece;
 use crate::scene::{LABELS, Label};
@@ -34,7 +36,7 @@ pub(super) fn decide_together(own: &[Probabilities], pieces: &[Piece]) -> Vec<Pr
     let mut current = own.to_vec();
     for _ in 0..ROUNDS {
         let next = pieces
-            .iter()
+            .par_iter()
             .enumerate()
             .map(|(i, piece)| updated(own[i], piece, &current))
             .collect();

@@ -14,13 +14,17 @@ use crate::scene::{ChannelLayout, CodeValues, Samples, Size};
 /// lie there beside the three in hand, in a long batch for most of the run.
 const KEPT_FRAMES_BYTES: usize = 150 << 20;
 
-/// The frames that are shown to the set-up before the first is cleaned.
+/// The frames that are shown to the set-up before the first is cleaned. That one is the last of them:
+/// what it said is at hand when it is cleaned.
 pub(super) fn first_look(plan: &CleanPlan) -> Vec<usize> {
     let readable = plan.readable();
-    SetUp::frames_to_observe(readable.len())
+    let mut first_look: Vec<usize> = SetUp::frames_to_observe(readable.len())
         .into_iter()
         .filter_map(|i| readable.get(i).copied())
-        .collect()
+        .collect();
+    let count = first_look.len();
+    first_look.rotate_left(count.min(1));
+    first_look
 }
 
 /// Shows the first-look frames to the set-up and keeps those for the clean-up that it begins with and
@@ -32,11 +36,10 @@ pub(super) fn observe(
     looked_at: &Receiver<Read>,
 ) -> BTreeMap<usize, Read> {
     let mut kept = BTreeMap::new();
-    let mut room = KEPT_FRAMES_BYTES;
-    let mut next = to_clean.iter().copied().peekable();
+    let is_first = |index: &&usize| first_look.contains(index);
+    let begins_with: Vec<usize> = to_clean.iter().take_while(is_first).copied().collect();
     for (&index, mut read) in first_look.iter().zip(looked_at.iter()) {
         let Ok(photo) = &mut read.photo else {
-            next.next_if_eq(&index);
             kept.insert(index, read);
             continue;
         };
@@ -47,19 +50,22 @@ pub(super) fn observe(
         // What keeps a frame from being observed keeps it from being cleaned, and is told then.
         let _ = set_up.observe(index, &frame);
         photo.samples = frame.samples;
-        let bytes = bytes(&photo.samples.values);
-        if bytes <= room && next.next_if_eq(&index).is_some() {
-            room -= bytes;
+        if begins_with.contains(&index) {
             kept.insert(index, read);
+        }
+        // Those that come last make room.
+        while kept.values().map(bytes).sum::<usize>() > KEPT_FRAMES_BYTES {
+            kept.pop_last();
         }
     }
     kept
 }
 
-fn bytes(values: &CodeValues) -> usize {
-    match values {
-        CodeValues::Eight(v) => v.len(),
-        CodeValues::Sixteen(v) => 2 * v.len(),
+fn bytes(read: &Read) -> usize {
+    match read.photo.as_ref().map(|photo| &photo.samples.values) {
+        Ok(CodeValues::Eight(v)) => v.len(),
+        Ok(CodeValues::Sixteen(v)) => 2 * v.len(),
+        Err(_) => 0,
     }
 }
 

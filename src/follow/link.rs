@@ -22,6 +22,8 @@ const SLENDER: f32 = 5.0;
 const ASIDE: [f32; 3] = [0.0, -2.0, 2.0];
 /// An end is so long, and lies on gear for so much of it.
 const END: (f32, f32) = (34.0, 0.9);
+/// Gear along a line is looked for so far apart, px.
+const WAY_STEP: f32 = 1.5;
 /// Beside an end, so far off, there is no gear on so much of its way: it is slender.
 const BESIDE: (f32, f32) = (5.0, 0.7);
 /// Widths of ends, px.
@@ -210,13 +212,13 @@ fn ends(looker: &Looker<'_>, seeds: &[Place]) -> Vec<Look> {
         if looker.is_gear(line.at(2.0, 0.0)) || looker.is_gear(line.at(5.0, 0.0)) {
             return None;
         }
-        if !is_slender(looker, &line, behind) {
+        if !is_on_gear(looker, &line, behind) {
             return None;
         }
         let mut widths = WIDTHS.into_iter();
         let width = widths.find(|w| is_slim(looker, &line, behind, *w))?;
         let least = (-SLENDER * width * looker.scale, -1.0);
-        if share_on_gear(looker, &line, least, 0.0) < END.1 {
+        if !is_on_gear(looker, &line, least) {
             return None;
         }
         // Where a leg's rim is crossed aslant, it goes on beside.
@@ -272,14 +274,31 @@ fn in_the_middle(looker: &Looker<'_>, line: &Look, width: f32) -> Look {
 
 /// Is there gear along a line, and none beside it?
 fn is_slender(looker: &Looker<'_>, line: &Look, range: (f32, f32)) -> bool {
-    share_on_gear(looker, line, range, 0.0) >= END.1
-        && WIDTHS.into_iter().any(|w| is_slim(looker, line, range, w))
+    is_on_gear(looker, line, range) && WIDTHS.into_iter().any(|w| is_slim(looker, line, range, w))
 }
 
 fn is_slim(looker: &Looker<'_>, line: &Look, range: (f32, f32), width: f32) -> bool {
     let off = (0.5 * width + BESIDE.0) * looker.scale;
-    let free = |off: f32| 1.0 - share_on_gear(looker, line, range, off);
-    free(off).min(free(-off)) >= BESIDE.1
+    let is_free = |off: f32| 1.0 - share_on_gear(looker, line, range, off) >= BESIDE.1;
+    is_free(off) && is_free(-off)
+}
+
+/// Does so much of a line lie on gear as of what ends?
+fn is_on_gear(looker: &Looker<'_>, line: &Look, (from, to): (f32, f32)) -> bool {
+    let ways = || {
+        std::iter::successors(Some(from), |way| Some(way + WAY_STEP)).take_while(|&way| way <= to)
+    };
+    let all = ways().count() as f32;
+    let mut off = 0.0f32;
+    // Once too much lies beside, no more is asked.
+    let is_enough = |off: f32| (all - off) / all.max(1.0) >= END.1;
+    for way in ways() {
+        off += f32::from(!looker.is_gear(line.at(way, 0.0)));
+        if !is_enough(off) {
+            return false;
+        }
+    }
+    is_enough(off)
 }
 
 fn share_on_gear(looker: &Looker<'_>, line: &Look, (from, to): (f32, f32), off: f32) -> f32 {
@@ -288,7 +307,7 @@ fn share_on_gear(looker: &Looker<'_>, line: &Look, (from, to): (f32, f32), off: 
     while way <= to {
         on += f32::from(looker.is_gear(line.at(way, off)));
         all += 1.0;
-        way += 1.5;
+        way += WAY_STEP;
     }
     on / all.max(1.0)
 }

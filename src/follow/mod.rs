@@ -6,6 +6,7 @@
 //! its flat face, while what moves by itself does not. What is followed is cut out as pieces of its own.
 
 mod flat;
+mod lines;
 mod link;
 mod looks;
 mod slender;
@@ -118,7 +119,10 @@ type Decided<'a> = (&'a mut Regions, &'a mut Classified);
 
 /// Follows what is slender from the gear that nothing was followed from yet.
 fn follow_on(field: &mut Field<'_>, pictures: &Pictures<'_>, (regions, classified): Decided<'_>) {
-    let seeds = slender::seeds(field);
+    if !field.fresh.as_slice().contains(&true) {
+        return;
+    }
+    let seeds = slender::seeds(field, &slender::beginnings(field));
     let courses = slender::trace(field, pictures, &seeds);
     field.fresh = Plane::filled(field.size(), false);
     for pixels in &courses {
@@ -135,6 +139,9 @@ fn take_strokes(
     let mut strokes = strokes::find(&Looker::of(field, pictures));
     let found = strokes.len();
     for _ in 0..ROUNDS {
+        if strokes.is_empty() {
+            break;
+        }
         let looker = Looker::of(field, pictures);
         let large = slender::beginnings(field);
         let gaps = strokes.par_iter().map(|s| s.with_gap(&looker, &large));
@@ -146,6 +153,10 @@ fn take_strokes(
             led.extend(with_gap);
             !is_led
         });
+        // What led nowhere leads nowhere still.
+        if led.is_empty() {
+            break;
+        }
         for pixels in &led {
             classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
         }
@@ -156,9 +167,10 @@ fn take_strokes(
 /// Takes the gaps between gear and gear that goes on beyond them.
 fn close_gaps(field: &mut Field<'_>, pictures: &Pictures<'_>, (regions, classified): Decided<'_>) {
     field.fresh = field.labels.map(|l| *l == Label::Gear);
-    let seeds = slender::seeds(field);
+    let large = slender::beginnings(field);
+    let seeds = slender::seeds(field, &large);
     let looker = Looker::of(field, pictures);
-    let gaps: Vec<Vec<usize>> = link::gaps(&looker, &seeds, &slender::beginnings(field))
+    let gaps: Vec<Vec<usize>> = link::gaps(&looker, &seeds, &large)
         .iter()
         .map(|gap| gap.pixels_off_people(&looker))
         .collect();

@@ -163,11 +163,11 @@ pub(super) fn beginnings(field: &Field<'_>) -> Plane<bool> {
     large_gear(&field.labels, GAP, LEAST_GEAR)
 }
 
-/// Pixels at the rim of gear that nothing was followed from yet.
-pub(super) fn seeds(field: &Field<'_>) -> Vec<Place> {
+/// Pixels at the rim of gear that nothing was followed from yet, where that is `large`:
+/// [`beginnings`].
+pub(super) fn seeds(field: &Field<'_>, large: &Plane<bool>) -> Vec<Place> {
     let Size { columns, rows } = field.size();
     let labels = &field.labels;
-    let large = beginnings(field);
     let is_gear = |x: usize, y: usize| *labels.at(x, y) == Label::Gear;
     let is_seed = |x: usize, y: usize| {
         let near = [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)];

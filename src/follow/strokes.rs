@@ -5,22 +5,12 @@
 
 use rayon::prelude::*;
 
+use super::lines::{Lines, Seed, line_at};
 use super::link::{Behind, across, on_edge};
-use super::looks::{Look, Looker, On, Place, Thing, Tone, nearest};
+use super::looks::{Look, Looker, On, Thing, Tone};
 use super::slender::{Course, PROBE, TAKEN_BEFORE, follow, widest_look};
 use crate::scene::{Plane, Size};
 
-/// Half of what a line is told from its sides by, px at [`crate::mask::REFERENCE_SIDE`], as all lengths
-/// here: a cable's, a pole's.
-const REACHES: [f32; 2] = [4.0, 9.0];
-/// A line is looked at in places so far to either side along it.
-const ALONG: f32 = 6.0;
-/// Directions of lines that are told apart.
-const DIRECTIONS: usize = 12;
-/// A line is lighter or darker than both its sides by this (CIELAB lightness).
-const STANDS_OUT: f32 = 3.0;
-/// The plate shows at most so much of it.
-const IN_PLATE: f32 = 0.5;
 /// One beginning is tried in each cell of this side, px.
 const CELL: usize = 6;
 /// Most that are tried.
@@ -32,7 +22,7 @@ const LEAST: f32 = 0.4;
 /// Evidence of a stroke in all and in the mean, ln units: nothing else speaks for it, and more
 /// beginnings are tried than at gear.
 const ENOUGH: (f32, f32) = (30.0, 1.2);
-/// Least length.
+/// Least length, px at [`crate::mask::REFERENCE_SIDE`], as all lengths here that do not say otherwise.
 const SHORTEST: f32 = 70.0;
 /// More strokes than this within so many degrees are the scene's: boards, joints, a fence.
 const MOST_PARALLEL: usize = 6;
@@ -41,14 +31,6 @@ const PARALLEL: f32 = 8.0;
 const ARRIVED: i32 = 3;
 /// A stroke whose end points at a person within this way is theirs.
 const PERSON_REACH: f32 = 30.0;
-
-/// A beginning: where, and in which direction the line lies there.
-#[derive(Debug, Clone, Copy)]
-struct Seed {
-    place: Place,
-    heading: f32,
-    strength: f32,
-}
 
 /// Strokes where no gear was, what is surest first.
 pub(super) fn find(looker: &Looker<'_>) -> Vec<Stroke> {
@@ -187,157 +169,22 @@ fn from_seed(looker: &Looker<'_>, seed: &Seed) -> Option<Stroke> {
 /// Where a line shows that the plate does not have, one a cell.
 fn seeds(looker: &Looker<'_>) -> Vec<Seed> {
     let Size { columns, rows } = looker.size;
-    let cells = columns.div_ceil(CELL);
-    let lines = Lines::of(looker);
-    (0..rows.div_ceil(CELL) * cells)
+    let lines = &Lines::of(looker);
+    (0..rows.div_ceil(CELL))
         .into_par_iter()
-        .filter_map(|cell| {
-            let (x0, y0) = (cell % cells * CELL, cell / cells * CELL);
-            // Every other pixel, in turn: a thin line in any direction meets one of them.
-            let along = |y: usize| (x0 + (y & 1)..(x0 + CELL).min(columns)).step_by(2);
-            let inside = (y0..(y0 + CELL).min(rows)).flat_map(|y| along(y).map(move |x| (x, y)));
-            inside
-                .filter_map(|(x, y)| line_at(looker, &lines, (x, y)))
-                .max_by(|a, b| a.strength.total_cmp(&b.strength))
+        .flat_map_iter(|row| {
+            let ys = row * CELL..((row + 1) * CELL).min(rows);
+            let likely: Vec<Vec<u32>> = ys.clone().map(|y| lines.likely(looker, y)).collect();
+            (0..columns.div_ceil(CELL)).filter_map(move |cell| {
+                let x0 = cell * CELL;
+                // Every other pixel, in turn: a thin line in any direction meets one of them.
+                let along = |y: usize| (x0 + (y & 1)..(x0 + CELL).min(columns)).step_by(2);
+                let inside = ys.clone().zip(&likely);
+                let inside = inside.flat_map(|(y, likely)| along(y).map(move |x| (x, y, likely)));
+                inside
+                    .filter_map(|(x, y, likely)| line_at(looker, (lines, likely[x]), (x, y)))
+                    .max_by(|a, b| a.strength.total_cmp(&b.strength))
+            })
         })
         .collect()
-}
-
-/// A column or row beyond the frame.
-const BEYOND: u32 = u32::MAX;
-
-/// Columns or rows of what is beside a pixel, left and right, for each line.
-type Beside = [[u32; 2]; DIRECTIONS * REACHES.len()];
-
-/// The lines that are tried at each pixel, and where what is beside them lies: that depends on the
-/// pixel's column and on its row, and is asked for at each of them.
-struct Lines {
-    /// From the first pixel, with the reach to either side.
-    looks: [(Look, f32); DIRECTIONS * REACHES.len()],
-    /// By the pixel's column.
-    columns: Vec<Beside>,
-    /// By its row.
-    rows: Vec<Beside>,
-}
-
-impl Lines {
-    fn of(looker: &Looker<'_>) -> Self {
-        let step = std::f32::consts::PI / DIRECTIONS as f32;
-        let origin = Place { x: 0.0, y: 0.0 };
-        let looks = std::array::from_fn(|k| {
-            let heading = (k / REACHES.len()) as f32 * step;
-            let reach = REACHES[k % REACHES.len()] * looker.scale;
-            (Look::new(origin, heading, 1.0), reach)
-        });
-        let beside = |place: Place, of: &dyn Fn(Place) -> Option<usize>| -> Beside {
-            looks.map(|(look, reach): (Look, f32)| {
-                let at = |across| of(look.from(place).at(0.0, across));
-                [-reach, reach].map(|across| at(across).map_or(BEYOND, |i| i as u32))
-            })
-        };
-        let Size { columns, rows } = looker.size;
-        let column = |p: Place| nearest(p.x, columns);
-        let row = |p: Place| nearest(p.y, rows);
-        let of_column = |x: usize| {
-            beside(
-                Place {
-                    x: x as f32,
-                    y: 0.0,
-                },
-                &column,
-            )
-        };
-        let of_row = |y: usize| {
-            beside(
-                Place {
-                    x: 0.0,
-                    y: y as f32,
-                },
-                &row,
-            )
-        };
-        Self {
-            looks,
-            columns: (0..columns).map(of_column).collect(),
-            rows: (0..rows).map(of_row).collect(),
-        }
-    }
-}
-
-/// The line at a pixel, if there is one that is news, among those of all directions.
-fn line_at(looker: &Looker<'_>, lines: &Lines, (x, y): (usize, usize)) -> Option<Seed> {
-    let field = looker.field;
-    let columns = looker.size.columns;
-    let i = y * columns + x;
-    if !field.changed.as_slice()[i] || !field.is_open(i) {
-        return None;
-    }
-    let place = Place {
-        x: x as f32,
-        y: y as f32,
-    };
-    let (lit, plate) = (
-        &field.seen.lit_seen.lightness,
-        &field.seen.plate_seen.lightness,
-    );
-    let along = ALONG * looker.scale;
-    let beside = lines.columns[x].iter().zip(&lines.rows[y]);
-    let strengths = lines.looks.iter().zip(beside);
-    let strengths = strengths.filter_map(|((look, reach), (u, v))| {
-        let [left, right] = [0, 1].map(|k| {
-            let is_inside = u[k] != BEYOND && v[k] != BEYOND;
-            is_inside.then(|| v[k] as usize * columns + u[k] as usize)
-        });
-        let (left, right) = (left?, right?);
-        let of = |picture: &Plane<f32>| {
-            let values = picture.as_slice();
-            Some(beyond_both(values[i], values[left], values[right]))
-        };
-        let mut least = shows(|| of(lit), || of(plate))?;
-        let line = look.from(place);
-        for way in [-along, along] {
-            let of = |picture: &Plane<f32>| stands_out(looker, picture, &line, (way, *reach));
-            least = least.min(shows(|| of(lit), || of(plate))?);
-        }
-        Some((line, least))
-    });
-    let (line, strength) = strengths.max_by(|a, b| a.1.total_cmp(&b.1))?;
-    Some(Seed {
-        place,
-        heading: line.heading(),
-        strength,
-    })
-}
-
-/// By how much a line shows that the plate does not have, if there is one, from how it stands out in
-/// both.
-fn shows(lit: impl FnOnce() -> Option<f32>, plate: impl FnOnce() -> Option<f32>) -> Option<f32> {
-    let here = lit()?;
-    if here.abs() < STANDS_OUT || plate()? * here.signum() > IN_PLATE * here.abs() {
-        return None;
-    }
-    Some(here.abs())
-}
-
-/// By how much a line is lighter (+) or darker (-) than both its sides; 0 where it is neither.
-fn stands_out(
-    looker: &Looker<'_>,
-    picture: &Plane<f32>,
-    line: &Look,
-    (way, reach): (f32, f32),
-) -> Option<f32> {
-    let value = |across: f32| {
-        let (x, y) = line.at(way, across).pixel(looker.size)?;
-        Some(*picture.at(x, y))
-    };
-    Some(beyond_both(value(0.0)?, value(-reach)?, value(reach)?))
-}
-
-fn beyond_both(middle: f32, left: f32, right: f32) -> f32 {
-    let (l, r) = (middle - left, middle - right);
-    if l * r > 0.0 {
-        l.signum() * l.abs().min(r.abs())
-    } else {
-        0.0
-    }
 }

@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::weigh::SPREAD;
 use crate::scene::{Perceived, Plane, Size};
+use crate::vectors::vectorised;
 
 /// Side of the cells that tones are gathered in, px.
 const CELL: usize = 6;
@@ -78,15 +79,61 @@ impl Surroundings {
     /// be to the thing: twice the difference of the `ln` likelihoods.
     pub(super) fn strangeness(&self, seen: &Perceived) -> Plane<f32> {
         let columns = seen.size().columns;
-        Plane::from_fn(seen.size(), |x, y| {
-            let tone = self.tones.at(x / CELL, y / CELL);
-            let colour = seen.at_index(y * columns + x);
-            let mut twice = tone.log_variance;
-            for ((colour, mean), precision) in colour.iter().zip(tone.mean).zip(tone.precision) {
-                let other = colour - mean;
-                twice += other * other * precision;
+        let mut out = Plane::unset(seen.size());
+        out.as_mut_slice()
+            .par_chunks_mut((CELL * columns).max(1))
+            .enumerate()
+            .for_each_init(Wide::default, |wide, (row, out)| {
+                wide.read(self.tones.row(row), columns);
+                for (y, out) in (row * CELL..).zip(out.chunks_exact_mut(columns)) {
+                    let planes = [&seen.lightness, &seen.a, &seen.b];
+                    wide.strangeness(planes.map(|plane| plane.row(y)), out);
+                }
+            });
+        out
+    }
+}
+
+/// A row of tones as wide as the pixels: mean and precision of each colour, and the variance's `ln`.
+#[derive(Default)]
+struct Wide {
+    mean: [Vec<f32>; 3],
+    precision: [Vec<f32>; 3],
+    log_variance: Vec<f32>,
+}
+
+impl Wide {
+    fn read(&mut self, tones: &[Tone], columns: usize) {
+        let widen = |out: &mut Vec<f32>, of: &dyn Fn(&Tone) -> f32| {
+            out.resize(columns, 0.0);
+            for (cell, tone) in out.chunks_mut(CELL).zip(tones) {
+                cell.fill(of(tone));
             }
-            twice
-        })
+        };
+        for (c, out) in self.mean.iter_mut().enumerate() {
+            widen(out, &|tone| tone.mean[c]);
+        }
+        for (c, out) in self.precision.iter_mut().enumerate() {
+            widen(out, &|tone| tone.precision[c]);
+        }
+        widen(&mut self.log_variance, &|tone| tone.log_variance);
+    }
+
+    fn strangeness(&self, colours: [&[f32]; 3], out: &mut [f32]) {
+        vectorised(
+            #[inline(always)]
+            || {
+                let n = out.len();
+                out.copy_from_slice(&self.log_variance[..n]);
+                for (c, colours) in colours.into_iter().enumerate() {
+                    let (mean, precision) = (&self.mean[c][..n], &self.precision[c][..n]);
+                    let colours = &colours[..n];
+                    for (x, out) in out.iter_mut().enumerate() {
+                        let other = colours[x] - mean[x];
+                        *out += other * other * precision[x];
+                    }
+                }
+            },
+        );
     }
 }

@@ -250,6 +250,10 @@ fn window_of(mask: &Plane<u16>) -> Option<Window> {
         .into_par_iter()
         .map(|y| {
             let row = mask.row(y);
+            // Most rows have nothing, which is seen faster of all at once.
+            if row.iter().fold(0, |any, &s| any | s) == 0 {
+                return None;
+            }
             let left = row.iter().position(|&s| s > 0)?;
             let right = row.iter().rposition(|&s| s > 0)? + 1;
             Some((left, right))

@@ -117,12 +117,15 @@ pub fn plan_cut(inputs: &CutInputs<'_>) -> CutPlan {
     let open =
         |i: usize| !keep.as_slice()[i] && (label[i].is_removed() || !inputs.changed.as_slice()[i]);
     let seen = |i: usize| inputs.difference.as_slice()[i] > PENUMBRA_DIFFERENCE;
-    let always = distance_within(&core, GROW_ALWAYS * scale, |i| !keep.as_slice()[i]);
-    let gear = distance_within(&core, GROW_GEAR * scale, |i| open(i) && seen(i));
-    let shadow = labels.map(|l| *l == Label::GearShadow);
-    let penumbra = distance_within(&shadow, GROW_PENUMBRA * scale, |i| {
-        open(i) && seen(i) && inputs.excess.as_slice()[i] < PENUMBRA_DEPTH
-    });
+    let always = || distance_within(&core, GROW_ALWAYS * scale, |i| !keep.as_slice()[i]);
+    let gear = || distance_within(&core, GROW_GEAR * scale, |i| open(i) && seen(i));
+    let penumbra = || {
+        let shadow = labels.map(|l| *l == Label::GearShadow);
+        distance_within(&shadow, GROW_PENUMBRA * scale, |i| {
+            open(i) && seen(i) && inputs.excess.as_slice()[i] < PENUMBRA_DEPTH
+        })
+    };
+    let (penumbra, (always, gear)) = rayon::join(penumbra, || rayon::join(always, gear));
     let full = Plane::from_fn(labels.size(), |x, y| {
         [&always, &gear, &penumbra]
             .iter()
@@ -137,7 +140,7 @@ pub fn plan_cut(inputs: &CutInputs<'_>) -> CutPlan {
 fn close_holes(core: &Plane<bool>, keep: &Plane<bool>) -> Plane<bool> {
     let size = core.size();
     let limit = (HOLE_SHARE * size.area() as f32) as usize;
-    let open = Spans::of(size, |x, y| !*core.at(x, y));
+    let open = Spans::off_mask(core);
     let mut out = core.clone();
     for hole in open.connected() {
         let area: usize = hole.iter().map(|(_, run)| run.to - run.from).sum();
@@ -216,9 +219,11 @@ fn distance_within(
 
 fn feather(full: &Plane<bool>, keep: &Plane<bool>, scale: f32) -> Plane<f32> {
     let width = FEATHER * scale;
-    let off = distance_within(full, width, |i| !keep.as_slice()[i]);
     let gap = PERSON_GAP * scale;
-    let to_person = distance_within(keep, gap + 1.0, |_| true);
+    let (off, to_person) = rayon::join(
+        || distance_within(full, width, |i| !keep.as_slice()[i]),
+        || distance_within(keep, gap + 1.0, |_| true),
+    );
     Plane::from_fn(full.size(), |x, y| {
         if *keep.at(x, y) {
             return 0.0;

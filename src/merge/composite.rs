@@ -10,6 +10,7 @@ use crate::numeric::spans::Spans;
 use crate::scene::{
     ChannelLayout, CodeValues, Encoding, Plane, Samples, SceneLinear, Size, ToneCurve, Window,
 };
+use crate::vectors::vectorised;
 
 /// Shares below this are nothing: half a step of an 8-bit mask.
 const LEAST_SHARE: f32 = 0.002;
@@ -113,10 +114,11 @@ impl Merge<'_> {
             return;
         };
         let mut shares = vec![0.0f32; mask.len()];
+        let mut enlarged = self
+            .enlarger
+            .rows_from(self.patch.share, first, last - first);
         for (y, shares) in shares.chunks_exact_mut(columns).enumerate() {
-            let out = &mut shares[first..last];
-            self.enlarger
-                .row_from(self.patch.share, top + y, first, out);
+            enlarged.row(top + y, &mut shares[first..last]);
         }
         for (left, right) in touched_columns(&shares, columns, (first, last)) {
             let window = Window {
@@ -129,7 +131,12 @@ impl Merge<'_> {
                 shares[y * columns + left + x] >= LEAST_SHARE
             });
             let plate = (self.patch.plate_window)(window, &taken);
+            let mut enlarged = self.patch.relight.log_gain.each_ref().map(|log_gain| {
+                let columns = right - left;
+                self.enlarger.rows_from(log_gain, left, columns)
+            });
             let mut gain = vec![0.0f32; right - left];
+            let mut light = vec![0.0f32; right - left];
             for y in 0..rows {
                 let row = y * columns + left..y * columns + right;
                 let shares = &shares[row.clone()];
@@ -141,17 +148,15 @@ impl Merge<'_> {
                 }
                 let count = self.layout.count();
                 let values = &mut values[row.start * count..row.end * count];
-                for c in 0..self.layout.colours() {
-                    let log_gain = &self.patch.relight.log_gain[c];
-                    self.enlarger.row_from(log_gain, top + y, left, &mut gain);
+                for (c, enlarged) in enlarged.iter_mut().enumerate().take(self.layout.colours()) {
+                    enlarged.row(top + y, &mut gain);
                     let row = MergedRow {
                         shares,
                         plate: plate.channels[c].row(y),
                         gain: &gain,
                         curve: &self.encoding.curves[c],
                     };
-                    let values = values.iter_mut().skip(c).step_by(count);
-                    row.merge_into(values, as_stored);
+                    row.merge_into(values, (c, count), &mut light, as_stored);
                 }
             }
         }
@@ -195,20 +200,34 @@ struct MergedRow<'a> {
 }
 
 impl MergedRow<'_> {
-    fn merge_into<'v, T: Copy + Into<u16> + 'v>(
+    /// Into channel `c` of `count` of the values; `light` is room to work in.
+    fn merge_into<T: Copy + Into<u16>>(
         &self,
-        values: impl Iterator<Item = &'v mut T>,
+        values: &mut [T],
+        (c, count): (usize, usize),
+        light: &mut [f32],
         as_stored: &impl Fn(u16) -> T,
     ) {
-        let light = self.plate.iter().zip(self.gain);
-        for ((value, &share), (&from, &gain)) in values.zip(self.shares).zip(light) {
-            if share < LEAST_SHARE {
-                continue;
+        for (light, pixel) in light.iter_mut().zip(values.chunks_exact(count)) {
+            *light = self.curve.decode(pixel[c].into() as usize);
+        }
+        vectorised(
+            #[inline(always)]
+            || {
+                let n = light.len();
+                let (shares, plate) = (&self.shares[..n], &self.plate[..n]);
+                let gain = &self.gain[..n];
+                for (x, light) in light.iter_mut().enumerate() {
+                    let relit = (plate[x] + FLARE) * exp(gain[x]) - FLARE;
+                    *light += shares[x] * (relit - *light);
+                }
+            },
+        );
+        let merged = light.iter().zip(self.shares);
+        for (pixel, (&light, &share)) in values.chunks_exact_mut(count).zip(merged) {
+            if share >= LEAST_SHARE {
+                pixel[c] = as_stored(self.curve.encode(light));
             }
-            let relit = (from + FLARE) * exp(gain) - FLARE;
-            let kept = self.curve.decode((*value).into() as usize);
-            let light = kept + share * (relit - kept);
-            *value = as_stored(self.curve.encode(light));
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Bilinear enlargement a row at a time, for work on strips of a full-size picture.
 
 use crate::scene::{Plane, Size};
+use crate::vectors::vectorised;
 
 /// Where the pixels of a full-size row lie on a working copy that was box-reduced.
 #[derive(Debug, Clone)]
@@ -43,13 +44,80 @@ impl RowEnlarger {
 
     /// The same from full-size column `left` on.
     pub fn row_from(&self, plane: &Plane<f32>, y: usize, left: usize, out: &mut [f32]) {
-        let down = place(y, self.rows, self.factor);
-        let (above, below) = (plane.row(down.low), plane.row(down.high));
-        for (out, at) in out.iter_mut().zip(&self.across[left..]) {
-            let up = above[at.low] + at.share * (above[at.high] - above[at.low]);
-            let down_value = below[at.low] + at.share * (below[at.high] - below[at.low]);
-            *out = up + down.share * (down_value - up);
+        self.rows_from(plane, left, out.len()).row(y, out);
+    }
+
+    /// For several rows of `plane`, of so many columns from `left` on.
+    pub fn rows_from<'a>(
+        &'a self,
+        plane: &'a Plane<f32>,
+        left: usize,
+        columns: usize,
+    ) -> EnlargedRows<'a> {
+        EnlargedRows {
+            plane,
+            down: (self.rows, self.factor),
+            across: &self.across[left..left + columns],
+            widened: Default::default(),
         }
+    }
+}
+
+/// Rows of an enlarged plane, one after the other: each row of the copy is widened once for all those
+/// that it has a say in.
+#[derive(Debug)]
+pub struct EnlargedRows<'a> {
+    plane: &'a Plane<f32>,
+    /// Rows of the copy, and the factor.
+    down: (usize, usize),
+    across: &'a [Place],
+    /// Above and below the last row that was asked for.
+    widened: [Widened; 2],
+}
+
+/// A row of the copy, as wide as the rows asked for.
+#[derive(Debug, Default)]
+struct Widened {
+    row: Option<usize>,
+    values: Vec<f32>,
+}
+
+impl EnlargedRows<'_> {
+    /// Values along full-size row `y`.
+    pub fn row(&mut self, y: usize, out: &mut [f32]) {
+        let (rows, factor) = self.down;
+        let down = place(y, rows, factor);
+        if self.widened[0].row != Some(down.low) {
+            // What was below the last rows is mostly above these.
+            self.widened.swap(0, 1);
+        }
+        for (widened, row) in self.widened.iter_mut().zip([down.low, down.high]) {
+            if widened.row != Some(row) {
+                widened.widen(self.plane, row, self.across);
+            }
+        }
+        let [above, below] = self.widened.each_ref().map(|widened| &widened.values);
+        vectorised(
+            #[inline(always)]
+            || {
+                for (out, (up, down_value)) in out.iter_mut().zip(above.iter().zip(below)) {
+                    *out = up + down.share * (down_value - up);
+                }
+            },
+        );
+    }
+}
+
+impl Widened {
+    fn widen(&mut self, plane: &Plane<f32>, row: usize, across: &[Place]) {
+        self.row = Some(row);
+        let values = plane.row(row);
+        self.values.clear();
+        let widen = |at: &Place| {
+            let (low, high) = (values[at.low], values[at.high]);
+            low + at.share * (high - low)
+        };
+        self.values.extend(across.iter().map(widen));
     }
 }
 

@@ -6,6 +6,7 @@
 use rayon::prelude::*;
 
 use crate::scene::{Plane, Size, recycled};
+use crate::vectors::vectorised;
 
 /// Pieces of a plane: a number from 1 a pixel, 0 where `within` was false.
 #[derive(Debug, Clone)]
@@ -113,8 +114,8 @@ impl Forest {
     }
 }
 
-/// Cuts the pixels of `within` into pieces; `difference` tells how unlike two pixels are, by
-/// their indices in row-major order. Neighbours are the eight around a pixel.
+/// Cuts the pixels of `within` into pieces; `differences` tells how unlike the pixels are from one
+/// index on, in row-major order, to those from another on. Neighbours are the eight around a pixel.
 ///
 /// Holds 4 bytes a pixel beside the result, and 32 bytes a pixel that is cut.
 ///
@@ -124,14 +125,14 @@ impl Forest {
 pub fn cut(
     within: &Plane<bool>,
     granularity: Granularity,
-    difference: impl Fn(usize, usize) -> f32 + Sync,
+    differences: impl Fn(usize, usize, &mut [f32]) + Sync,
 ) -> Pieces {
     let columns = within.columns();
     let inside = within.as_slice();
     assert!(inside.len() < 1 << 29, "an edge's number has 31 bits");
     let mut pixels: Vec<u32> = recycled::roomy(inside.len());
     pixels.extend((0..inside.len() as u32).filter(|&i| inside[i as usize]));
-    let mut edges = sorted_edges(&pixels, &buckets_of(within, &pixels, difference));
+    let mut edges = sorted_edges(&pixels, &buckets_of(within, &pixels, differences));
     let mut forest = Forest::of_single(&pixels, inside.len());
     let onward = STEPS.map(|(dx, dy)| (dx + dy * columns as i64) as u32);
     let ends = |edge: u32| {
@@ -172,34 +173,92 @@ pub fn cut(
     number_pieces(within.size(), &pixels, forest)
 }
 
+/// Pixels a task of [`buckets_of`].
+const TASK: usize = 8192;
+
 /// Differences of the pixels that are cut to their neighbours that are.
 fn buckets_of(
     within: &Plane<bool>,
     pixels: &[u32],
-    difference: impl Fn(usize, usize) -> f32 + Sync,
+    differences: impl Fn(usize, usize, &mut [f32]) + Sync,
 ) -> Vec<Buckets> {
-    let (columns, rows) = (within.columns() as i64, within.rows() as i64);
-    let inside = within.as_slice();
-    let bucket = |(i, x, y): (i64, i64, i64), (dx, dy): (i64, i64)| {
-        if x + dx < 0 || x + dx >= columns || y + dy >= rows {
-            return NO_EDGE;
-        }
-        let j = (i + dy * columns + dx) as usize;
-        if !inside[j] {
-            return NO_EDGE;
-        }
-        let share = difference(i as usize, j).clamp(0.0, MAX_DIFFERENCE) / MAX_DIFFERENCE;
-        (share * (BUCKETS - 1) as f32) as u16
-    };
-    let mut found = recycled::roomy(pixels.len());
-    pixels
-        .par_iter()
-        .map(|&pixel| {
-            let (x, y) = (i64::from(pixel) % columns, i64::from(pixel) / columns);
-            STEPS.map(|step| bucket((i64::from(pixel), x, y), step))
-        })
-        .collect_into_vec(&mut found);
+    let mut found: Vec<Buckets> = recycled::zeroed(pixels.len());
     found
+        .par_chunks_mut(TASK)
+        .zip(pixels.par_chunks(TASK))
+        .for_each_init(Vec::new, |unlike: &mut Vec<f32>, (found, pixels)| {
+            vectorised(
+                #[inline(always)]
+                || {
+                    found.fill([NO_EDGE; STEPS.len()]);
+                    let mut done = 0;
+                    while let Some(run) = first_run(&pixels[done..], within.columns()) {
+                        for step in 0..STEPS.len() {
+                            let room = (&mut *unlike, &mut found[done..]);
+                            run.fill(within, step, room, &differences);
+                        }
+                        done += run.length;
+                    }
+                },
+            );
+        });
+    found
+}
+
+/// Pixels side by side in a row.
+struct PixelRun {
+    /// Index of the first.
+    first: usize,
+    column: usize,
+    row: usize,
+    length: usize,
+}
+
+/// The first of the pixels and those that follow it in its row without a gap.
+fn first_run(pixels: &[u32], columns: usize) -> Option<PixelRun> {
+    let first = *pixels.first()? as usize;
+    let (column, row) = (first % columns, first / columns);
+    let follows = |&(k, &pixel): &(usize, &u32)| pixel as usize == first + k;
+    let in_row = pixels.iter().take(columns - column);
+    Some(PixelRun {
+        first,
+        column,
+        row,
+        length: in_row.enumerate().take_while(follows).count(),
+    })
+}
+
+impl PixelRun {
+    /// Sorts the differences to the neighbours a step away into buckets; `unlike` is room to work in.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn fill(
+        &self,
+        within: &Plane<bool>,
+        step: usize,
+        (unlike, found): (&mut Vec<f32>, &mut [Buckets]),
+        differences: impl Fn(usize, usize, &mut [f32]),
+    ) {
+        let (dx, dy) = STEPS[step];
+        let columns = within.columns();
+        let from = usize::from(dx < 0 && self.column == 0);
+        let beyond = usize::from(dx > 0 && self.column + self.length == columns);
+        if self.row + dy as usize >= within.rows() || from + beyond >= self.length {
+            return;
+        }
+        let own = self.first + from;
+        let other = (own as i64 + dx + dy * columns as i64) as usize;
+        unlike.resize(self.length - from - beyond, 0.0);
+        differences(own, other, unlike);
+        let inside = &within.as_slice()[other..][..unlike.len()];
+        let pairs = unlike.iter().zip(inside).zip(&mut found[from..]);
+        for ((&unlike, &is_inside), found) in pairs {
+            let share = unlike.clamp(0.0, MAX_DIFFERENCE) / MAX_DIFFERENCE;
+            if is_inside {
+                found[step] = (share * (BUCKETS - 1) as f32) as u16;
+            }
+        }
+    }
 }
 
 /// Edges by rising difference, equal ones in row-major order: number of the pixel times four, and
@@ -280,7 +339,11 @@ mod tests {
                 scale: 20.0,
                 min_area: 8,
             },
-            |a, b| (values[a] - values[b]).abs(),
+            |a, b, out| {
+                for (out, (a, b)) in out.iter_mut().zip(values[a..].iter().zip(&values[b..])) {
+                    *out = (a - b).abs();
+                }
+            },
         );
         assert_eq!(pieces.count, 3);
         assert_ne!(pieces.numbers.at(0, 0), pieces.numbers.at(39, 29));

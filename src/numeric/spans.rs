@@ -39,6 +39,33 @@ impl Spans {
         }
     }
 
+    /// Of the pixels of a mask.
+    pub fn of_mask(mask: &Plane<bool>) -> Self {
+        Self::of_value(mask, true)
+    }
+
+    /// Of the pixels that are not in a mask.
+    pub fn off_mask(mask: &Plane<bool>) -> Self {
+        Self::of_value(mask, false)
+    }
+
+    fn of_value(mask: &Plane<bool>, value: bool) -> Self {
+        let row = |y: usize| {
+            let row = mask.row(y);
+            let mut runs = Vec::new();
+            let mut x = 0;
+            while let Some(from) = next(row, x, value) {
+                x = next(row, from, !value).unwrap_or(row.len());
+                runs.push(Run { from, to: x });
+            }
+            runs
+        };
+        Self {
+            size: mask.size(),
+            rows: (0..mask.rows()).into_par_iter().map(row).collect(),
+        }
+    }
+
     /// Of the union of rectangles, each cut at the borders of `size`.
     pub fn of_windows(size: Size, windows: &[Window]) -> Self {
         let mut rows: Vec<Vec<Run>> = vec![Vec::new(); size.rows];
@@ -255,6 +282,17 @@ impl Spans {
     }
 }
 
+/// The first place of a value, `from` there or later.
+fn next(row: &[bool], from: usize, value: bool) -> Option<usize> {
+    /// Long stretches of one value are passed so many at once.
+    const TOGETHER: usize = 16;
+    let parts = row[from..].chunks(TOGETHER);
+    let has_it = |part: &&[bool]| part.iter().fold(false, |any, &is| any | (is == value));
+    let (k, part) = parts.enumerate().find(|(_, part)| has_it(part))?;
+    let within = part.iter().position(|&is| is == value)?;
+    Some(from + k * TOGETHER + within)
+}
+
 fn root(parent: &mut [usize], mut run: usize) -> usize {
     while parent[run] != run {
         parent[run] = parent[parent[run]];
@@ -291,6 +329,20 @@ mod tests {
 
     fn speckle(x: usize, y: usize) -> bool {
         (x * 7 + y * 5).is_multiple_of(13)
+    }
+
+    #[test]
+    fn masks_are_read_as_pixel_by_pixel() {
+        let size = Size {
+            columns: 83,
+            rows: 9,
+        };
+        for every in [1, 2, 7, 40, 1000] {
+            let is_in = |x: usize, y: usize| ((x + 31 * y) / every).is_multiple_of(2) && y != 4;
+            let mask = Plane::from_fn(size, is_in);
+            assert_eq!(Spans::of_mask(&mask), Spans::of(size, is_in));
+            assert_eq!(Spans::off_mask(&mask), Spans::of(size, |x, y| !is_in(x, y)));
+        }
     }
 
     #[test]

@@ -109,6 +109,8 @@ pub(super) struct Sources<'a> {
     pub(super) gear: &'a Plane<bool>,
     /// What changed and is neither gear nor, for all that is known, the person.
     pub(super) open: &'a Plane<bool>,
+    /// On which sides pixels are measured.
+    pub(super) sides: &'a [Side],
 }
 
 impl Sources<'_> {
@@ -196,7 +198,8 @@ impl Wanted {
             (inner.top..inner.bottom).flat_map(|y| (inner.left..inner.right).map(move |x| (x, y)));
         let features = PixelFeatures::default();
         let found = places.filter_map(|(x, y)| {
-            side(x, y).map(|side| Measuring {
+            let side = side(x, y).filter(|side| sources.sides.contains(side))?;
+            Some(Measuring {
                 x,
                 y,
                 side,

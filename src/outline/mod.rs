@@ -57,6 +57,8 @@ const LEAST_TAKEN: usize = 12;
 /// How often what was taken is gone on from: each round reaches on by the width that is looked at.
 const ROUNDS: usize = 2;
 
+const BOTH_SIDES: [Side; 2] = [Side::Inside, Side::Beside];
+
 /// Probability of the person from which nothing of a piece is taken.
 const PERSON_DOUBT: f32 = 0.3;
 
@@ -81,7 +83,12 @@ pub fn mend_outline_with(
 ) {
     let mut changing = gear_of(regions, classified);
     for round in 0..ROUNDS {
-        let measured = measure_near(&changing, (regions, classified), seen);
+        // Only the first round gives back.
+        let sides: &[Side] = match round {
+            0 => &BOTH_SIDES,
+            _ => &[Side::Beside],
+        };
+        let measured = measure_near(&changing, (regions, classified), (seen, sides));
         let decided: Vec<Option<f32>> = measured
             .par_iter()
             .map(|pixel| {
@@ -158,7 +165,7 @@ pub fn measure(
     seen: &OutlineInputs<'_>,
 ) -> Vec<Measured> {
     let gear = gear_of(regions, classified);
-    measure_near(&gear, (regions, classified), seen)
+    measure_near(&gear, (regions, classified), (seen, &BOTH_SIDES))
 }
 
 fn gear_of(regions: &Regions, classified: &Classified) -> Plane<bool> {
@@ -167,11 +174,11 @@ fn gear_of(regions: &Regions, classified: &Classified) -> Plane<bool> {
         .map(|&n| n > 0 && classified.labels[n as usize - 1] == Label::Gear)
 }
 
-/// The same, in tiles whose surroundings hold something of `changing`.
+/// The same on some sides only, in tiles whose surroundings hold something of `changing`.
 fn measure_near(
     changing: &Plane<bool>,
     (regions, classified): (&Regions, &Classified),
-    seen: &OutlineInputs<'_>,
+    (seen, sides): (&OutlineInputs<'_>, &[Side]),
 ) -> Vec<Measured> {
     let tiles = tiles_near(changing);
     if tiles.is_empty() {
@@ -197,6 +204,7 @@ fn measure_near(
         difference: seen.difference,
         gear: &gear,
         open: &open,
+        sides,
     };
     tiles
         .into_par_iter()

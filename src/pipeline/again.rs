@@ -158,6 +158,7 @@ impl SetUp {
         decision: &Decision,
         observer: &dyn Observer,
     ) -> Result<Reopened<'_>, CleanError> {
+        drop(self.compared_before(None));
         let plate = self.check(lit)?;
         let mut clock = Clock::new(observer);
         let known = Known {

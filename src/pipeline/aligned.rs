@@ -111,8 +111,9 @@ impl<'a> AlignedPlate<'a> {
         let enlarger = RowEnlarger::new(change.size(), self.factor, window.right);
         let mut row = vec![0.0f32; window.columns()];
         for (channel, change) in light.channels.iter_mut().zip(&change.channels) {
+            let mut enlarged = enlarger.rows_from(change, window.left, row.len());
             for y in 0..window.rows() {
-                enlarger.row_from(change, window.top + y, window.left, &mut row);
+                enlarged.row(window.top + y, &mut row);
                 for (value, change) in channel.row_mut(y).iter_mut().zip(&row) {
                     *value = (*value + change).max(0.0);
                 }

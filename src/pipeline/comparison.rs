@@ -48,6 +48,15 @@ pub(super) struct SmallLit<'a> {
     pub(super) to_xyz: &'a [[f32; 3]; 3],
 }
 
+/// How far the work on a lit frame has come.
+#[derive(Debug)]
+pub(super) enum Begun<'a> {
+    /// There is a small copy.
+    Small(SmallLit<'a>),
+    /// It was compared when it was observed; and its encoding's way to XYZ.
+    Compared(Box<Comparison>, &'a [[f32; 3]; 3]),
+}
+
 /// What a lit frame and the plate say together before anything is decided.
 #[derive(Debug)]
 pub(super) struct Comparison {
@@ -88,6 +97,31 @@ impl SetUp {
             small: lit.samples.reduced(&lit.encoding, self.factor),
             to_xyz: &lit.encoding.to_xyz,
         }
+    }
+
+    /// What is there of a frame to begin with.
+    pub(super) fn begun<'a>(
+        &self,
+        index: usize,
+        lit: &'a Frame,
+        clock: &mut Clock<'_>,
+    ) -> Begun<'a> {
+        match self.compared_before(Some(index)) {
+            Some(compared) => Begun::Compared(Box::new(compared), &lit.encoding.to_xyz),
+            None => Begun::Small(self.small(lit, clock)),
+        }
+    }
+
+    /// The comparison of the frame that was observed last, if that is number `index`; it is kept for
+    /// no other.
+    pub(super) fn compared_before(&self, index: Option<usize>) -> Option<Comparison> {
+        let (of, compared) = self.compared_last().take()?;
+        (Some(of) == index).then_some(compared)
+    }
+
+    pub(super) fn compared_last(&self) -> MutexGuard<'_, Option<(usize, Comparison)>> {
+        let guard = self.compared_last.lock();
+        guard.unwrap_or_else(PoisonError::into_inner)
     }
 
     pub(super) fn compare(
@@ -163,7 +197,7 @@ impl SetUp {
 
 /// The plate as seen where it shows sky, and a little beyond.
 fn sky_seen(plate: &SceneLinear, sky: &SkyLayer, to_xyz: &[[f32; 3]; 3]) -> Perceived {
-    let open = Spans::of(plate.size(), |x, y| *sky.mask.at(x, y));
+    let open = Spans::of_mask(&sky.mask);
     as_seen_near(plate, to_xyz, &open.grown(SKY_SEEN_BEYOND))
 }
 

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::comparison::{Comparison, Known, SmallLit, eroded};
+use super::comparison::{Begun, Comparison, Known, eroded};
 use super::{CleanError, Clock, Frame, SetUp, Silent};
 use crate::change::{Evidence, as_seen, gather_evidence};
 use crate::classify::{self, Classified, label_plane};
@@ -183,31 +183,36 @@ impl SetUp {
     pub fn examine(&self, index: usize, lit: &Frame) -> Result<Examined, CleanError> {
         self.check(lit)?;
         let mut clock = Clock::new(&Silent);
-        self.examine_timed(index, self.small(lit, &mut clock), &mut clock)
+        self.examine_timed(index, self.begun(index, lit, &mut clock), &mut clock)
     }
 
     /// Of a frame that is the plate's.
     pub(super) fn examine_timed(
         &self,
         index: usize,
-        lit: SmallLit<'_>,
+        begun: Begun<'_>,
         clock: &mut Clock<'_>,
     ) -> Result<Examined, CleanError> {
         let plate = &self.plates[0];
-        let to_xyz = lit.to_xyz;
-        let seen_before = self.poses.iter().find(|p| p.index == index);
-        let known = seen_before.map(|pose| Known {
-            lie: &pose.lie,
-            sky: None,
-        });
-        let mut compared = self.compare(plate, lit, known, clock)?;
+        let (mut compared, to_xyz) = match begun {
+            Begun::Compared(compared, to_xyz) => (*compared, to_xyz),
+            Begun::Small(lit) => {
+                let to_xyz = lit.to_xyz;
+                let seen_before = self.poses.iter().find(|p| p.index == index);
+                let known = seen_before.map(|pose| Known {
+                    lie: &pose.lie,
+                    sky: None,
+                });
+                (self.compare(plate, lit, known, clock)?, to_xyz)
+            }
+        };
         clock.start("change");
         let lit_seen = compared.lit_seen.take();
         let lit_seen = lit_seen.unwrap_or_else(|| as_seen(&compared.lit, to_xyz));
         let evidence = gather_evidence(lit_seen, &compared.plate, &compared.light, to_xyz);
         clock.start("stillness");
         let changed = changed_pixels(&evidence, &compared.light.noise, &compared.usable);
-        let asked = Spans::of(changed.size(), |x, y| *changed.at(x, y)).grown(STILLNESS_REACH);
+        let asked = Spans::of_mask(&changed).grown(STILLNESS_REACH);
         let others = self.poses.iter().filter(|p| p.index != index);
         let others = others.map(|pose| pose.companion(&compared.registration, &asked));
         let stillness = observe_stillness(

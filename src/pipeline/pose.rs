@@ -8,7 +8,7 @@ use crate::change::unlit;
 use crate::numeric::spans::Spans;
 use crate::region::{Camera, Companion};
 use crate::registration::{Registration, warp_near};
-use crate::scene::{Plane, Point, SceneLinear};
+use crate::scene::{Plane, Point, SceneLinear, Size};
 
 /// Most light that is told apart, in whites: under the plate's light a face in full flash stays below.
 const MOST_LIGHT: f32 = 16.0;
@@ -27,7 +27,7 @@ pub(super) struct Pose {
 
 impl SetUp {
     /// The pose of a frame that was compared. Holds five planes while it works.
-    pub(super) fn pose(&self, index: usize, compared: Comparison) -> Pose {
+    pub(super) fn pose(&self, index: usize, compared: &Comparison) -> Pose {
         let Comparison {
             lit,
             registration,
@@ -35,9 +35,8 @@ impl SetUp {
             light,
             ..
         } = compared;
-        let in_plate_light = unlit(&lit, &light.pool);
-        drop((lit, light));
-        let roots = roots_in_plate_pixels(&in_plate_light, &registration);
+        let in_plate_light = unlit(lit, &light.pool);
+        let roots = roots_in_plate_pixels(&in_plate_light, registration);
         let camera = if registration.is_identity() {
             Camera::OnTripod
         } else {
@@ -46,8 +45,8 @@ impl SetUp {
         Pose {
             index,
             lie: Lie {
-                registration,
-                drift,
+                registration: registration.clone(),
+                drift: *drift,
                 factor: self.factor,
             },
             roots,
@@ -87,25 +86,47 @@ fn roots_in_plate_pixels(picture: &SceneLinear, registration: &Registration) -> 
         .enumerate()
         .for_each_init(Vec::new, |places, (y, ((red, green), blue))| {
             registration.lit_row(y, size.columns, places);
-            for (plane, out) in picture.channels.iter().zip([red, green, blue]) {
-                for (out, &place) in out.iter_mut().zip(places.iter()) {
-                    *out = root_of(bilinear(plane, place));
-                }
+            let colours = red.iter_mut().zip(green).zip(blue);
+            for (((red, green), blue), &place) in colours.zip(places.iter()) {
+                let between = Between::of(place, size);
+                let root = |c: usize| root_of(between.value(&picture.channels[c]));
+                (*red, *green, *blue) = (root(0), root(1), root(2));
             }
         });
     out
 }
 
-fn bilinear(plane: &Plane<f32>, p: Point) -> f32 {
-    let size = plane.size();
-    let x = p.x.clamp(0.0, (size.columns - 1) as f64);
-    let y = p.y.clamp(0.0, (size.rows - 1) as f64);
-    let (l, t) = (x as usize, y as usize);
-    let (r, b) = ((l + 1).min(size.columns - 1), (t + 1).min(size.rows - 1));
-    let (u, v) = ((x - l as f64) as f32, (y - t as f64) as f32);
-    let up = plane.at(l, t) + u * (plane.at(r, t) - plane.at(l, t));
-    let down = plane.at(l, b) + u * (plane.at(r, b) - plane.at(l, b));
-    up + v * (down - up)
+/// A place among the four pixels around it.
+struct Between {
+    columns: [usize; 2],
+    rows: [usize; 2],
+    /// How far it lies towards the second.
+    share: [f32; 2],
+}
+
+impl Between {
+    /// Places outside count as the nearest border's.
+    fn of(p: Point, size: Size) -> Self {
+        let x = p.x.clamp(0.0, (size.columns - 1) as f64);
+        let y = p.y.clamp(0.0, (size.rows - 1) as f64);
+        let (l, t) = (x as usize, y as usize);
+        Self {
+            columns: [l, (l + 1).min(size.columns - 1)],
+            rows: [t, (t + 1).min(size.rows - 1)],
+            share: [(x - l as f64) as f32, (y - t as f64) as f32],
+        }
+    }
+
+    /// Bilinear.
+    fn value(&self, plane: &Plane<f32>) -> f32 {
+        let [l, r] = self.columns;
+        let [u, v] = self.share;
+        let [up, down] = self.rows.map(|row| {
+            let row = plane.row(row);
+            row[l] + u * (row[r] - row[l])
+        });
+        up + v * (down - up)
+    }
 }
 
 fn root_of(light: f32) -> u16 {

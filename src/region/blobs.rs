@@ -11,7 +11,7 @@ use crate::scene::{Plane, Size};
 /// Source: He, Chao & Suzuki, "A Run-Based Two-Scan Labeling Algorithm", 2008.
 pub fn connected_blobs(mask: &Plane<bool>) -> Pieces {
     let size = mask.size();
-    let spans = Spans::of(size, |x, y| *mask.at(x, y));
+    let spans = Spans::of_mask(mask);
     let mut firsts = Vec::with_capacity(size.rows + 1);
     firsts.push(0);
     for y in 0..size.rows {

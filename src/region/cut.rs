@@ -8,7 +8,7 @@ use super::{PieceFeatures, Stillness};
 use crate::change::Evidence;
 use crate::lighting::{LightingChange, NoiseModel};
 use crate::numeric::segmentation::{Granularity, cut};
-use crate::scene::{Plane, SceneLinear, Window, difference};
+use crate::scene::{Plane, SceneLinear, Window, chroma, difference2};
 use crate::sky::SkyLayer;
 
 /// A difference below this (CIE94) is not seen even side by side, and is no change.
@@ -94,24 +94,41 @@ pub struct Regions {
 /// Cuts what visibly changed into pieces and measures each.
 pub fn cut_regions(observed: &Observed<'_>) -> Regions {
     let seen = &observed.evidence.lit_seen;
-    let excess = observed.evidence.excess.as_slice();
     let pieces = cut(
         observed.changed,
         Granularity {
             scale: CUT_SCALE,
             min_area: MIN_PIECE,
         },
-        |i, j| {
-            let colour = difference(seen.at_index(i), seen.at_index(j)).0;
-            let light = EXCESS_WEIGHT * (excess[i] - excess[j]).abs();
-            let pose = observed.stillness.map_or(0.0, |s| {
-                let step = |p: &Plane<f32>| (p.as_slice()[i] - p.as_slice()[j]).abs();
-                STILLNESS_WEIGHT * step(&s.still).max(step(&s.returns))
-            });
-            colour.max(light).max(pose)
+        #[inline(always)]
+        |i, j, out| {
+            let lab = |at| [&seen.lightness, &seen.a, &seen.b].map(|p| part(p, at, out.len()));
+            let ([l, a, b], [m, d, e]) = (lab(i), lab(j));
+            let [own, other] = [i, j].map(|at| part(&observed.evidence.excess, at, out.len()));
+            for (k, out) in out.iter_mut().enumerate() {
+                let (one, other_lab) = ([l[k], a[k], b[k]], [m[k], d[k], e[k]]);
+                let chromas = [chroma(one), chroma(other_lab)];
+                let colour = difference2(one, other_lab, chromas).sqrt();
+                *out = colour.max(EXCESS_WEIGHT * (own[k] - other[k]).abs());
+            }
+            if let Some(Stillness { still, returns }) = observed.stillness {
+                for plane in [still, returns] {
+                    let [own, other] = [i, j].map(|at| part(plane, at, out.len()));
+                    for (k, out) in out.iter_mut().enumerate() {
+                        *out = out.max(STILLNESS_WEIGHT * (own[k] - other[k]).abs());
+                    }
+                }
+            }
         },
     );
     measure(observed, pieces)
+}
+
+/// So many values from an index on.
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+fn part(plane: &Plane<f32>, at: usize, count: usize) -> &[f32] {
+    &plane.as_slice()[at..at + count]
 }
 
 /// The pixels that are cut into pieces: they visibly changed, beyond the noise of the lit frame and

@@ -152,8 +152,8 @@ const NOWHERE: u32 = u32::MAX;
 struct Strip {
     /// Piece numbers and their sums, in the order in which they were met.
     sums: Vec<(u32, Sums)>,
-    /// A pair of adjoining pieces for every step from one to the other.
-    meetings: Vec<(u32, u32)>,
+    /// Pairs of adjoining pieces, rising, and how many steps lead from one to the other.
+    meetings: Vec<((u32, u32), u32)>,
 }
 
 impl Strip {
@@ -175,6 +175,7 @@ impl Strip {
             return strip;
         }
         let edges = edges(probe.observed.lit, probe.observed.plate, rows.clone());
+        let mut steps = Vec::new();
         for y in rows {
             for x in 0..size.columns {
                 let i = y * size.columns + x;
@@ -191,7 +192,7 @@ impl Strip {
                 sums.extent.add(x, y);
                 let in_strip = i - first;
                 sums.add(&probe.values(i, [edges.new[in_strip], edges.lost[in_strip]]));
-                if meet_neighbours(numbers, size, (x, y), &mut strip.meetings) {
+                if meet_neighbours(numbers, size, (x, y), &mut steps) {
                     sums.add_rim(&edges, in_strip);
                 }
             }
@@ -199,6 +200,9 @@ impl Strip {
         for (n, _) in &strip.sums {
             places[*n as usize] = NOWHERE;
         }
+        steps.sort_unstable();
+        let pairs = steps.chunk_by(|a, b| a == b);
+        strip.meetings = pairs.map(|same| (same[0], same.len() as u32)).collect();
         strip
     }
 }
@@ -246,8 +250,8 @@ fn add_up(strips: Vec<Strip>, count: usize) -> (Vec<Sums>, SharedRims) {
         for (n, part) in strip.sums {
             sums[n as usize - 1].join(part);
         }
-        for pair in strip.meetings {
-            *shared.entry(pair).or_default() += 1;
+        for (pair, steps) in strip.meetings {
+            *shared.entry(pair).or_default() += steps;
         }
     }
     (sums, shared)

@@ -1,5 +1,7 @@
 //! What pieces are to each other: neighbours, blobs, and distances to large things.
 
+use rayon::prelude::*;
+
 use super::blobs::connected_blobs;
 use super::extent::Extent;
 use super::measure::SharedRims;
@@ -168,9 +170,12 @@ pub(super) fn add_distances(pieces: &mut [Piece], extents: &[Extent], size: Size
             })
             .fold(MAX_DISTANCE, f32::min)
     };
-    for (piece, extent) in pieces.iter_mut().zip(extents) {
-        let centre = extent.centre();
-        piece.features.to_standing = nearest(centre, &standing);
-        piece.features.to_moving = nearest(centre, &moving);
-    }
+    pieces
+        .par_iter_mut()
+        .zip(extents)
+        .for_each(|(piece, extent)| {
+            let centre = extent.centre();
+            piece.features.to_standing = nearest(centre, &standing);
+            piece.features.to_moving = nearest(centre, &moving);
+        });
 }

@@ -177,15 +177,30 @@ impl ResidualField {
                     .sum()
             })
             .collect();
-        for place in places {
-            let (column, across) = self.cell_of(place.x, self.columns);
-            let mut sum = Vector2::zeros();
-            for (coefficient, across) in along[column..column + 4].iter().zip(across) {
-                sum += coefficient * across;
-            }
-            place.x -= sum.x;
-            place.y -= sum.y;
-        }
+        vectorised(
+            #[inline(always)]
+            || {
+                for places in places.chunks_mut(TOGETHER) {
+                    let mut x = [0.0; TOGETHER];
+                    for (x, place) in x.iter_mut().zip(places.iter()) {
+                        *x = place.x;
+                    }
+                    let (columns, across) = self.cells_of(&x, self.columns);
+                    let (mut dx, mut dy) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+                    for (c, across) in across.iter().enumerate() {
+                        for k in 0..TOGETHER {
+                            let coefficient = along[columns[k] as usize + c];
+                            dx[k] += coefficient.x * across[k];
+                            dy[k] += coefficient.y * across[k];
+                        }
+                    }
+                    for (k, place) in places.iter_mut().enumerate() {
+                        place.x -= dx[k];
+                        place.y -= dy[k];
+                    }
+                }
+            },
+        );
     }
 
     /// Where a point is seen that the homography sends to `sent`.

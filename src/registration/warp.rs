@@ -264,12 +264,14 @@ impl Source {
             && left as usize + TAPS <= self.size.columns
             && top as usize + TAPS <= self.size.rows;
         if is_inside {
-            let from = top as usize * self.size.columns + left as usize;
+            // One row after the other is split off: that asks for no products.
+            let mut rest = &self.pixels[top as usize * self.size.columns + left as usize..];
             let rows = std::array::from_fn(|row| {
-                let from = from + row * self.size.columns;
-                self.pixels[from..from + TAPS]
-                    .try_into()
-                    .expect("a range of TAPS pixels")
+                let own = rest;
+                if row + 1 < TAPS {
+                    rest = &rest[self.size.columns..];
+                }
+                own.first_chunk().expect("the kernel lies inside")
             });
             return weighted(rows, weights_x, weights_y);
         }
@@ -290,8 +292,6 @@ impl Source {
 #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
 fn weighted(rows: [&[Pixel; TAPS]; TAPS], across: &[f32; TAPS], down: &[f32; TAPS]) -> Pixel {
     let mut sum = [0.0; 4];
-    let mut low = rows[2][2];
-    let mut high = low;
     for r in 0..TAPS {
         let mut along = [0.0; 4];
         for t in 0..TAPS {
@@ -303,19 +303,34 @@ fn weighted(rows: [&[Pixel; TAPS]; TAPS], across: &[f32; TAPS], down: &[f32; TAP
             sum[c] += down[r] * along[c];
         }
     }
-    for row in &rows[1..5] {
-        for t in 1..5 {
-            for c in 0..4 {
-                let v = row[t][c];
-                low[c] = if v < low[c] { v } else { low[c] };
-                high[c] = if v > high[c] { v } else { high[c] };
-            }
+    // Row by row, then of the rows: each comparison waits for the one before.
+    let (mut lows, mut highs) = ([[0.0; 4]; 4], [[0.0; 4]; 4]);
+    for r in 0..4 {
+        let row = rows[r + 1];
+        (lows[r], highs[r]) = (row[1], row[1]);
+        for t in 2..5 {
+            lows[r] = lower(lows[r], row[t]);
+            highs[r] = higher(highs[r], row[t]);
         }
     }
+    let low = lower(lower(lows[0], lows[1]), lower(lows[2], lows[3]));
+    let high = higher(higher(highs[0], highs[1]), higher(highs[2], highs[3]));
     for c in 0..4 {
         sum[c] = sum[c].max(low[c] / RINGING).min(high[c] * RINGING);
     }
     sum
+}
+
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+fn lower(one: Pixel, other: Pixel) -> Pixel {
+    std::array::from_fn(|c| if other[c] < one[c] { other[c] } else { one[c] })
+}
+
+#[inline(always)]
+#[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+fn higher(one: Pixel, other: Pixel) -> Pixel {
+    std::array::from_fn(|c| if other[c] > one[c] { other[c] } else { one[c] })
 }
 
 /// Places in the plate of a row of the window.
@@ -353,20 +368,17 @@ impl Registration {
         if let Some(field) = &self.field {
             field.taken_off_row(places);
         }
-        for place in places {
-            *place = self.inverse.apply(*place);
-        }
+        self.inverse.apply_all(places);
     }
 
     /// Where in the lit frame the first `columns` pixels of row `y` of the plate are seen.
     pub fn lit_row(&self, y: usize, columns: usize, places: &mut Vec<Point>) {
         places.clear();
-        places.extend((0..columns).map(|x| {
-            self.homography.apply(Point {
-                x: x as f64,
-                y: y as f64,
-            })
+        places.extend((0..columns).map(|x| Point {
+            x: x as f64,
+            y: y as f64,
         }));
+        self.homography.apply_all(places);
         if let Some(field) = &self.field {
             field.see(places);
         }

@@ -3,6 +3,8 @@
 use nalgebra::{Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
 
+use crate::vectors::vectorised;
+
 /// A place in a frame; pixel centres are at integers.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Point {
@@ -168,6 +170,22 @@ impl Homography {
         }
     }
 
+    /// Where all of the `points` go, as [`Homography::apply`] has it to the bit: many at once.
+    pub fn apply_all(&self, points: &mut [Point]) {
+        let [a, b, c, d, e, f, g, h, i] = self.to_rows();
+        vectorised(
+            #[inline(always)]
+            || {
+                for point in points {
+                    let (x, y) = (point.x, point.y);
+                    let z = g * x + h * y + i;
+                    point.x = (a * x + b * y + c) / z;
+                    point.y = (d * x + e * y + f) / z;
+                }
+            },
+        );
+    }
+
     /// The map back; `None` only for a map that was singular to begin with.
     pub fn inverse(&self) -> Option<Self> {
         self.0.try_inverse().and_then(Self::from_matrix)
@@ -210,6 +228,27 @@ mod tests {
         let point = Point { x: 123.0, y: 456.0 };
         let back = there.inverse().unwrap().apply(there.apply(point));
         assert!((back.x - point.x).abs() < 1e-9 && (back.y - point.y).abs() < 1e-9);
+    }
+
+    /// Bits, not values.
+    #[test]
+    fn many_points_go_where_each_would_alone() {
+        let map =
+            Homography::from_rows([1.01, 0.02, 5.3, -0.013, 0.99, -3.7, 1e-5, -2e-5, 1.0]).unwrap();
+        let points: Vec<Point> = (0..203)
+            .map(|k| Point {
+                x: f64::from(k) * 17.37,
+                y: f64::from(k % 13) * 91.1,
+            })
+            .collect();
+        let mut all = points.clone();
+        map.apply_all(&mut all);
+        let bits = |p: &Point| (p.x.to_bits(), p.y.to_bits());
+        assert!(
+            all.iter()
+                .map(bits)
+                .eq(points.iter().map(|&p| bits(&map.apply(p))))
+        );
     }
 
     #[test]

@@ -8,7 +8,7 @@ use std::sync::{Mutex, PoisonError};
 const LEAST_VALUES: usize = 1 << 18;
 
 /// Most that are kept, whatever their length: a stage lets go of some planes while it makes others.
-const MOST_KEPT: usize = 4;
+const MOST_KEPT: usize = 10;
 
 /// From so many bytes on glibc's allocator asks the system for pages and gives them back at once. Of
 /// smaller ones it keeps what is freed, between others, to itself: more than a hundred megabytes

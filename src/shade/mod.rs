@@ -8,6 +8,8 @@
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap};
 
+use rayon::prelude::*;
+
 use crate::classify::{Classified, label_plane};
 use crate::lighting::PoolCells;
 use crate::mask::REFERENCE_SIDE;
@@ -149,6 +151,10 @@ fn follow(cells: &Cells) -> BTreeMap<u32, Vec<usize>> {
 /// of the light that is to return. Its pieces need not be whole; `excess` is the mean ln ratio above
 /// the pool. Near gear itself nothing is told apart: what stood in the person's shadow is to be in it.
 pub fn persons_shade(labels: &Plane<Label>, excess: &Plane<f32>) -> Plane<bool> {
+    let shadows = [Label::GearShadow, Label::PersonShadow];
+    if shadows.iter().any(|l| !labels.as_slice().contains(l)) {
+        return Plane::filled(labels.size(), false);
+    }
     let near =
         |label: Label, reach: usize| box_mean(&labels.map(|l| f32::from(*l == label)), reach);
     let of_gear = near(Label::GearShadow, BESIDE_SHADOW);
@@ -229,9 +235,10 @@ impl Cells {
             depth,
             open,
         };
-        for i in 0..cells.label.len() {
-            (cells.label[i], cells.piece[i]) = cells.content(i, &labels, &regions.numbers);
-        }
+        let content = |i| cells.content(i, &labels, &regions.numbers);
+        let contents = (0..cells.label.len()).into_par_iter().map(content);
+        let (label, piece): (Vec<_>, Vec<_>) = contents.unzip();
+        (cells.label, cells.piece) = (label, piece);
         cells
     }
 

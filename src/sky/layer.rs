@@ -10,6 +10,7 @@ use std::collections::VecDeque;
 
 use crate::numeric::filter::{block_mean, block_mean_of, gaussian};
 use crate::scene::{Perceived, Plane, Point, SceneLinear, Size, difference};
+use crate::vectors::vectorised;
 
 /// Side of the blocks on which the sky is grown, px of the working copy.
 pub(super) const BLOCK: usize = 4;
@@ -126,16 +127,6 @@ impl SkyLayer {
             ..Self::from_mask(mask)
         }
     }
-
-    /// Does a CIELAB colour belong to this sky?
-    pub fn fits(&self, lab: [f32; 3]) -> bool {
-        self.is_within(lab, MAX_MAHALANOBIS2)
-    }
-
-    /// Is the squared Mahalanobis distance to some colour of this sky below `limit`?
-    fn is_within(&self, lab: [f32; 3], limit: f32) -> bool {
-        self.colours.iter().any(|c| c.distance2(lab) < limit)
-    }
 }
 
 /// Clouds of one sky change their brightness between frames: this much farther from the mixture a
@@ -145,7 +136,8 @@ const LOOSE: f32 = 2.5;
 impl SkyLayer {
     /// Could a CIELAB colour of another frame belong to this sky a little later?
     pub fn fits_loosely(&self, lab: [f32; 3]) -> bool {
-        self.is_within(lab, LOOSE * MAX_MAHALANOBIS2)
+        let limit = LOOSE * MAX_MAHALANOBIS2;
+        self.colours.iter().any(|c| c.distance2(lab) < limit)
     }
 
     /// The same sky in another frame's pixels; `row` tells where in this frame the pixels of a row
@@ -178,14 +170,69 @@ impl SkyLayer {
         if self.colours.is_empty() {
             return self.mask.clone();
         }
-        Plane::from_fn(self.mask.size(), |x, y| {
-            let i = y * self.mask.columns() + x;
-            self.mask.as_slice()[i] && self.fits_loosely(other.at_index(i))
-        })
+        let asked = |y: usize, out: &mut [bool]| out.copy_from_slice(self.mask.row(y));
+        let Perceived { lightness, a, b } = other;
+        self.within([lightness, a, b], LOOSE * MAX_MAHALANOBIS2, asked)
+    }
+
+    /// Those of the pixels `asked` for, which it marks in a row, whose squared Mahalanobis distance to
+    /// some colour of this sky is below `limit`.
+    fn within(
+        &self,
+        lab: [&Plane<f32>; 3],
+        limit: f32,
+        asked: impl Fn(usize, &mut [bool]) + Sync,
+    ) -> Plane<bool> {
+        let size = lab[0].size();
+        let mut out = Plane::filled(size, false);
+        out.as_mut_slice()
+            .par_chunks_exact_mut(size.columns.max(1))
+            .enumerate()
+            .for_each_init(
+                || vec![0.0f32; size.columns],
+                |nearest, (y, out)| {
+                    asked(y, out);
+                    if !out.contains(&true) {
+                        return;
+                    }
+                    let rows = lab.map(|plane| plane.row(y));
+                    vectorised(
+                        #[inline(always)]
+                        || {
+                            nearest.fill(f32::INFINITY);
+                            for colour in &self.colours {
+                                colour.nearer(rows, nearest);
+                            }
+                            for (out, &nearest) in out.iter_mut().zip(nearest.iter()) {
+                                *out &= nearest < limit;
+                            }
+                        },
+                    );
+                },
+            );
+        out
     }
 }
 
 impl SkyColour {
+    /// Lowers the squared Mahalanobis distances of a row's pixels where this colour is nearer.
+    #[inline(always)]
+    #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+    fn nearer(&self, lab: [&[f32]; 3], nearest: &mut [f32]) {
+        let n = nearest.len();
+        let ([l, a, b], m) = (lab.map(|row| &row[..n]), &self.inverse_covariance);
+        for x in 0..n {
+            let d = [
+                l[x] - self.mean[0],
+                a[x] - self.mean[1],
+                b[x] - self.mean[2],
+            ];
+            let along = |i: usize| d[i] * (m[i][0] * d[0] + m[i][1] * d[1] + m[i][2] * d[2]);
+            let own = along(0) + along(1) + along(2);
+            nearest[x] = if own < nearest[x] { own } else { nearest[x] };
+        }
+    }
+
     fn distance2(&self, lab: [f32; 3]) -> f32 {
         let d: [f32; 3] = std::array::from_fn(|k| lab[k] - self.mean[k]);
         (0..3)
@@ -361,20 +408,21 @@ fn classify(layer: &SkyLayer, blocks: &Blocks, seen: &Perceived) -> Plane<bool> 
     const GAP_REACH: usize = 12;
     let grown = blocks.sky.map(|&s| if s { 1.0f32 } else { 0.0 });
     let near = crate::numeric::filter::box_mean(&grown, GAP_REACH);
-    fitting(layer, seen, |x, y| *near.at(x / BLOCK, y / BLOCK) > 0.0)
+    fitting(layer, seen, |y, out| {
+        for (out, near) in out.chunks_mut(BLOCK).zip(near.row(y / BLOCK)) {
+            out.fill(*near > 0.0);
+        }
+    })
 }
 
-/// Where the colours of `layer` fit, among the pixels that are `asked` for.
+/// Where the colours of `layer` fit, among the pixels of a row that are `asked` for.
 pub(super) fn fitting(
     layer: &SkyLayer,
     seen: &Perceived,
-    asked: impl Fn(usize, usize) -> bool + Send + Sync,
+    asked: impl Fn(usize, &mut [bool]) + Send + Sync,
 ) -> Plane<bool> {
     let smooth: [Plane<f32>; 3] = [&seen.lightness, &seen.a, &seen.b].map(|p| gaussian(p, 0.7));
-    let fits = Plane::from_fn(seen.size(), |x, y| {
-        asked(x, y) && layer.fits(std::array::from_fn(|k| *smooth[k].at(x, y)))
-    });
-    without_specks(&fits)
+    without_specks(&layer.within(smooth.each_ref(), MAX_MAHALANOBIS2, asked))
 }
 
 /// Takes away what has no 3x3 core: single pixels that happen to have a sky's colour.

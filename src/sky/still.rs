@@ -63,7 +63,7 @@ pub fn without_still_things(
     }
     let colours = fit_colours(&Blocks { lab, sky: grown })?;
     let layer = SkyLayer::of_colours(colours, size);
-    let mask = fitting(&layer, plate, |x, y| *sky.mask.at(x, y));
+    let mask = fitting(&layer, plate, |y, out| out.copy_from_slice(sky.mask.row(y)));
     Some(layer.over(mask))
 }
 
