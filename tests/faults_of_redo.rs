@@ -137,15 +137,50 @@ fn a_redo_that_is_stopped_or_killed_harms_nothing_and_goes_on() {
         let _ = shoot.report();
         let mut command = [&REDO[..], more].concat();
         if ended == Some(0) && folder == "again" {
+            // It was done before the signal came.
             command.push("--overwrite");
         }
         let output = shoot.derig(&command);
         assert_eq!(output.status.code(), Some(0), "{what}: {}", said(&output));
         assert!(pictures(&shoot.path(folder)) == *wanted, "{what}");
         assert_eq!(parts(shoot.folder.path()), Vec::<PathBuf>::new(), "{what}");
+        let journal = shoot.path(folder).join("report.json.unfinished");
+        assert!(!journal.exists(), "{what}");
     }
     println!("{at_work} of {trials} runs of `redo` were at work when stopped");
     assert!(2 * at_work > trials, "most trials came too late");
+}
+
+#[test]
+fn two_redos_into_one_folder_do_not_meet() {
+    let shoot = painted();
+    let mut refused = 0;
+    for trial in 0..4 {
+        let out = format!("again-{trial}");
+        let started = || {
+            Command::new(env!("CARGO_BIN_EXE_derig"))
+                .current_dir(shoot.folder.path())
+                .args(REDO)
+                .args(["--out", &out])
+                .stderr(Stdio::piped())
+                .spawn()
+                .unwrap()
+        };
+        let both = [started(), started()].map(|process| process.wait_with_output().unwrap());
+        for output in &both {
+            let told = said(output);
+            let busy = told.contains("another run is at work") || told.contains("exists already");
+            match output.status.code() {
+                Some(0) => {}
+                Some(2) if busy => refused += 1,
+                code => panic!("{code:?}: {told}"),
+            }
+        }
+        assert!(both.iter().any(|output| output.status.success()));
+        is_sound(&shoot.path(&out), &out);
+    }
+    println!("{refused} of 4 pairs refused one");
+    assert!(refused > 0, "never at once: nothing was tried");
 }
 
 #[test]
@@ -196,23 +231,20 @@ fn a_redo_without_room_is_told_and_leaves_no_half_file() {
     assert!(full > 1, "{full}");
 }
 
-/// A painted mask that lies where the new one would go is somebody's work.
+/// A painted mask that lies where the new one goes is replaced when that is allowed, and by its equal.
 #[test]
-fn a_painted_mask_is_no_output() {
+fn a_painted_mask_says_after_a_redo_what_it_said_before() {
     let shoot = painted();
     std::fs::create_dir(shoot.path("desk")).unwrap();
     let mask = shoot.path("desk/lit-1-mask.png");
     std::fs::rename(shoot.path("painted.png"), &mask).unwrap();
-    let before = std::fs::read(&mask).unwrap();
-    for more in [&[][..], &["--overwrite"]] {
-        let args = ["redo", "out/report.json", "--frame", "lit-1.jpg"];
-        let rest = ["--mask", "desk/lit-1-mask.png", "--out", "desk"];
-        let output = shoot.derig(&[&args[..], &rest, more].concat());
-        let told = said(&output);
-        assert!(!told.contains("panicked"), "{told}");
-        assert!(
-            std::fs::read(&mask).unwrap() == before,
-            "{more:?}: the painted mask was replaced: {told}"
-        );
-    }
+    let (bytes, shares) = (std::fs::read(&mask).unwrap(), read(&mask));
+    let args = ["redo", "out/report.json", "--frame", "lit-1.jpg"];
+    let rest = ["--mask", "desk/lit-1-mask.png", "--out", "desk"];
+    let refused = shoot.derig(&[&args[..], &rest].concat());
+    assert_eq!(refused.status.code(), Some(2), "{}", said(&refused));
+    assert!(std::fs::read(&mask).unwrap() == bytes);
+    let done = shoot.derig(&[&args[..], &rest, &["--overwrite"]].concat());
+    assert_eq!(done.status.code(), Some(0), "{}", said(&done));
+    assert!(read(&mask) == shares);
 }

@@ -1,23 +1,36 @@
 //! Ctrl-C, `kill` and a terminal that closes: a run that is told to stop leaves no file half-written, and
 //! ends as the signal would have ended it, so that shells and schedulers see what happened.
 
+/// The signals that end a run, unless whoever started it wants it to live through them (`nohup`, jobs in
+/// the background).
+#[cfg(unix)]
+pub(super) fn signals() -> impl Iterator<Item = i32> {
+    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+
+    let ignored = ignored();
+    let ending = [SIGINT, SIGTERM, SIGHUP].into_iter();
+    ending.filter(move |signal| !ignored.contains(*signal))
+}
+
+/// The signals that end a run.
+#[cfg(not(unix))]
+pub(super) fn signals() -> impl Iterator<Item = i32> {
+    [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM].into_iter()
+}
+
 /// Waits for the signals from now on, beside the work.
 #[cfg(unix)]
 pub(super) fn on_signals() {
     use std::io::Write as _;
 
-    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
     use signal_hook::iterator::Signals;
 
-    let ignored = ignored();
-    let waited_for = [SIGINT, SIGTERM, SIGHUP];
-    let waited_for = waited_for.into_iter().filter(|s| !ignored.contains(*s));
     // Without signals to wait for the run ends all the same; the next one takes away what is left.
-    let Ok(mut signals) = Signals::new(waited_for) else {
+    let Ok(mut waiting) = Signals::new(signals()) else {
         return;
     };
     std::thread::spawn(move || {
-        if let Some(signal) = signals.forever().next() {
+        if let Some(signal) = waiting.forever().next() {
             crate::photo::give_up_unfinished();
             let told = "stopped: what is finished stays; the same command goes on from there\n";
             let _ = std::io::stderr().write_all(told.as_bytes());
@@ -41,8 +54,7 @@ impl SignalSet {
     }
 }
 
-/// What whoever started this process wants it to live through (`nohup`, jobs in the background); told by
-/// Linux alone (proc(5), `SigIgn`), elsewhere none.
+/// Ignored since before the start; told by Linux alone (proc(5), `SigIgn`), elsewhere none.
 #[cfg(unix)]
 fn ignored() -> SignalSet {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
