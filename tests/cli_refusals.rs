@@ -111,6 +111,63 @@ fn an_input_is_never_replaced() {
     assert!(before == std::fs::read(shoot.path("lit-1.jpg")).unwrap());
 }
 
+/// A word that was completed wrongly on the command line costs nobody a picture, even with `--overwrite`.
+#[test]
+fn no_report_page_or_drawing_takes_a_picture_s_place() {
+    let shoot = Shoot::new();
+    shoot.cleaned(&["--layers", "openraster"]);
+    std::fs::write(shoot.path("raw.cr3"), b"\0\0\0\x18ftypcrx ").unwrap();
+    let victims = [
+        "plate.jpg",
+        "lit-2.jpg",
+        "out/lit-1-mask.png",
+        "out/lit-1.ora",
+        "raw.cr3",
+    ];
+    let plan = "plan --focal 24 --subject-distance 3 --modifier 0.9x1.2 --light-distance 1.5";
+    let plan: Vec<&str> = plan.split(' ').collect();
+    let before = victims.map(|name| std::fs::read(shoot.path(name)).unwrap());
+    for victim in victims {
+        for args in [
+            &["join", "out/report.json", "--out", victim][..],
+            &[
+                "check",
+                "lit-1.jpg",
+                "--plate",
+                "plate.jpg",
+                "--page",
+                victim,
+            ],
+            &[&plan[..], &["--drawing", victim]].concat(),
+        ] {
+            let output = shoot.derig(&[args, &["--overwrite"]].concat());
+            let told = said(&output);
+            assert_eq!(output.status.code(), Some(2), "{args:?}: {told}");
+            assert!(told.contains(victim) && told.contains("hint: "), "{told}");
+        }
+    }
+    assert!(before == victims.map(|name| std::fs::read(shoot.path(name)).unwrap()));
+    // Over older ones of their kind they go.
+    for args in [
+        &[&plan[..], &["--drawing", "plan.svg"]].concat()[..],
+        &["join", "out/report.json", "--out", "joined.json"],
+        &[
+            "check",
+            "lit-1.jpg",
+            "--plate",
+            "plate.jpg",
+            "--page",
+            "page.html",
+        ],
+    ] {
+        for _ in 0..2 {
+            let output = shoot.derig(&[args, &["--overwrite"]].concat());
+            let done = !matches!(output.status.code(), Some(1..=3) | None);
+            assert!(done, "{args:?}: {}", said(&output));
+        }
+    }
+}
+
 #[test]
 fn outputs_are_replaced_only_when_allowed() {
     let shoot = Shoot::new();

@@ -20,6 +20,7 @@ use derig::photo::{self, Format, Metadata, PhotoErrorKind, PhotoWarning, ReadLim
 use derig::scene::{ChannelLayout, CodeValues};
 
 use pictures::damaged::{SIZE, damaged, whole_files};
+use pictures::elsewhere::palette_tiff;
 use pictures::{encoded, exif_block, picture};
 
 /// No file may take longer.
@@ -33,7 +34,8 @@ fn thousands_of_damaged_files_make_no_panic_and_no_hang() {
     let folder = tempfile::tempdir().unwrap();
     let (mut files, mut refused, mut slowest) = (0, 0, Duration::ZERO);
     for (kind, format, whole) in whole_files() {
-        assert!(photo::read_bytes(whole.clone(), &limits).is_ok(), "{kind}");
+        let read = photo::read_bytes(whole.clone(), &limits);
+        assert!(read.is_ok(), "{kind}: {:?}", read.err());
         for (what, bytes) in damaged(&whole) {
             let path = folder
                 .path()
@@ -64,6 +66,40 @@ fn thousands_of_damaged_files_make_no_panic_and_no_hang() {
     }
     println!("{files} damaged files, {refused} refused, the slowest {slowest:?}");
     assert!(files >= 3000 && refused > files / 4, "{files} {refused}");
+}
+
+/// Every kind of file under every other name: content counts, and a picture's name that is wrong is told.
+#[test]
+fn every_wrong_extension_is_read_by_content_and_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut files = 0;
+    for (kind, format, whole) in whole_files() {
+        let right = photo::read_bytes(whole.clone(), &ReadLimits::default()).unwrap();
+        for extension in ["jpg", "JPEG", "png", "tif", "TIFF", "txt", "html", ""] {
+            let path = folder.path().join("frame").with_extension(extension);
+            std::fs::write(&path, &whole).unwrap();
+            let read = photo::read(&path, &ReadLimits::default()).unwrap();
+            assert!(read.samples == right.samples, "{kind} as {extension}");
+            let told = read
+                .warnings
+                .contains(&PhotoWarning::OtherThanNamed(format));
+            let fits = format.is_named_by(&path);
+            assert_eq!(told, !fits, "{kind} as `{extension}`");
+            std::fs::remove_file(&path).unwrap();
+            files += 1;
+        }
+    }
+    println!("{files} files under other names");
+    assert!(files > 200, "{files}");
+}
+
+#[test]
+fn palettes_of_tiff_files_are_refused_by_name() {
+    for bits in [1, 4, 8] {
+        let read = photo::read_bytes(palette_tiff(bits), &ReadLimits::default());
+        let told = read.err().map(|e| e.to_string());
+        assert_eq!(told.as_deref(), Some("it holds colours of a palette"));
+    }
 }
 
 /// A PNG whose profile unpacks to 400 MB.

@@ -15,11 +15,10 @@ mod shoot;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use derig::photo::{self, ReadLimits};
-
+use shoot::left::{is_part, is_sound, parts, with_small_disk};
 use shoot::{CLEAN, INPUTS, Shoot, files, inputs, said};
 
 /// Trials of stopping and killing; `DERIG_TRIALS` asks for more (200 before a release).
@@ -34,22 +33,6 @@ fn started(shoot: &Shoot) -> Child {
         .unwrap()
 }
 
-fn is_part(path: &Path) -> bool {
-    let name = path.file_name().unwrap().to_string_lossy();
-    name.starts_with(".derig-") && name.ends_with(".part")
-}
-
-/// Every picture under a final name is whole.
-#[track_caller]
-fn is_sound(out: &Path, what: &str) {
-    for path in files(out).keys().filter(|p| !is_part(p)) {
-        if path.extension().is_some_and(|e| e == "jpg" || e == "png") {
-            let read = photo::read(path, &ReadLimits::default());
-            assert!(read.is_ok(), "{what}: `{}` is half-written", path.display());
-        }
-    }
-}
-
 /// All outputs but the report, which tells how long it took.
 fn pictures(shoot: &Shoot) -> Vec<Vec<u8>> {
     files(&shoot.path("out"))
@@ -57,10 +40,6 @@ fn pictures(shoot: &Shoot) -> Vec<Vec<u8>> {
         .filter(|(path, _)| path.extension().is_some_and(|e| e != "json"))
         .map(|(_, bytes)| bytes)
         .collect()
-}
-
-fn parts(folder: &Path) -> Vec<PathBuf> {
-    files(folder).into_keys().filter(|p| is_part(p)).collect()
 }
 
 #[test]
@@ -119,22 +98,39 @@ fn runs_that_are_stopped_or_killed_harm_nothing_and_go_on() {
     assert!(2 * at_work > trials, "most trials came too late");
 }
 
-/// Runs a script in a name space of its own, where a small disk may be mounted; `None` with a word
-/// where the system allows none.
-fn with_small_disk(shoot: &Shoot, size: &str, script: &str) -> Option<Output> {
-    let mount = format!("mkdir -p out && mount -t tmpfs -o size={size} tmpfs out");
-    let run = |script: &str| {
-        Command::new("unshare")
-            .args(["--user", "--map-root-user", "--mount", "sh", "-c", script])
+/// A terminal that closes ends the run as cleanly; what `nohup` started goes on.
+#[test]
+fn a_closed_terminal_stops_the_run_unless_it_was_told_to_go_on() {
+    let whole = Shoot::new();
+    assert_eq!(whole.derig(&CLEAN).status.code(), Some(0));
+    for (ignored, signal) in [("", "-HUP"), ("HUP", "-HUP"), ("HUP INT", "-INT")] {
+        let shoot = Shoot::new();
+        let script = if ignored.is_empty() {
+            "exec \"$@\"".to_owned()
+        } else {
+            format!("trap '' {ignored}; exec \"$@\"")
+        };
+        let mut process = Command::new("sh")
+            .args(["-c", &script, "sh", env!("CARGO_BIN_EXE_derig")])
+            .args(CLEAN)
             .current_dir(shoot.folder.path())
-            .output()
-    };
-    let tried = run(&mount);
-    if !tried.is_ok_and(|o| o.status.success()) {
-        println!("SKIPPED: no disk can be mounted here without rights");
-        return None;
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        while !shoot.path("out").exists() && process.try_wait().unwrap().is_none() {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        let id = process.id().to_string();
+        let _ = Command::new("kill").args([signal, &id]).status();
+        let ended = process.wait().unwrap().code();
+        if ignored.is_empty() {
+            assert_eq!(ended, None, "a shell sees the signal");
+        } else {
+            assert_eq!(ended, Some(0), "{ignored}");
+            assert!(pictures(&shoot) == pictures(&whole));
+        }
+        assert_eq!(parts(&shoot.path("out")), Vec::<PathBuf>::new());
     }
-    Some(run(&format!("{mount} && {script}")).unwrap())
 }
 
 #[test]

@@ -6,6 +6,7 @@
     reason = "a test that cannot set itself up should stop there"
 )]
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use toml::{Table, Value};
@@ -150,5 +151,132 @@ fn sums_over_bytes_of_files_are_checked_in_releases() {
             Value::Boolean(true),
             "{name}"
         );
+    }
+}
+
+/// A licence expression (SPDX specification 2.3, annex D; `/` is an old way to write OR) that the
+/// allowed ones satisfy.
+fn is_allowed(expression: &str, allowed: &[&str]) -> bool {
+    let spaced = expression
+        .replace('/', " OR ")
+        .replace('(', " ( ")
+        .replace(')', " ) ");
+    let mut words = spaced.split_whitespace().peekable();
+    let granted = either(&mut words, allowed);
+    assert!(words.next().is_none(), "not understood: {expression}");
+    granted
+}
+
+type Words<'a> = std::iter::Peekable<std::str::SplitWhitespace<'a>>;
+
+fn either(words: &mut Words, allowed: &[&str]) -> bool {
+    let mut granted = both(words, allowed);
+    while words.next_if_eq(&"OR").is_some() {
+        granted |= both(words, allowed);
+    }
+    granted
+}
+
+fn both(words: &mut Words, allowed: &[&str]) -> bool {
+    let mut granted = licence(words, allowed);
+    while words.next_if_eq(&"AND").is_some() {
+        granted &= licence(words, allowed);
+    }
+    granted
+}
+
+fn licence(words: &mut Words, allowed: &[&str]) -> bool {
+    let name = words.next().unwrap_or_default();
+    if name == "(" {
+        let granted = either(words, allowed);
+        assert_eq!(words.next(), Some(")"));
+        return granted;
+    }
+    if words.next_if_eq(&"WITH").is_some() {
+        let exception = words.next().unwrap_or_default();
+        return allowed.contains(&format!("{name} WITH {exception}").as_str());
+    }
+    allowed.contains(&name)
+}
+
+#[test]
+fn licence_expressions_are_read_as_the_standard_says() {
+    let allowed = ["MIT", "Apache-2.0 WITH LLVM-exception", "Zlib"];
+    for yes in [
+        "MIT",
+        "MIT/GPL-3.0",
+        "GPL-3.0 OR Apache-2.0 WITH LLVM-exception",
+        "(GPL-3.0 OR MIT) AND Zlib",
+        "GPL-3.0 AND Zlib OR MIT",
+    ] {
+        assert!(is_allowed(yes, &allowed), "{yes}");
+    }
+    for no in [
+        "",
+        "Apache-2.0",
+        "MIT AND GPL-3.0",
+        "(GPL-3.0 OR MIT) AND GPL-2.0",
+        "MIT WITH LLVM-exception",
+    ] {
+        assert!(!is_allowed(no, &allowed), "{no}");
+    }
+}
+
+/// Name, version and licence of every package that derig is built from here; those for other
+/// systems may not be on this disk.
+fn built_from() -> BTreeSet<[String; 3]> {
+    let output = std::process::Command::new(env!("CARGO"))
+        .args(["tree", "--locked", "--offline", "--prefix", "none"])
+        .args(["--edges", "normal,build"])
+        .args(["--format", "{p}|{l}|"])
+        .current_dir(root())
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{said}");
+    let packages = String::from_utf8(output.stdout).unwrap();
+    let of_line = |line: &str| {
+        let mut fields = line.split('|');
+        let mut named = fields.next()?.split(' ');
+        let [name, version, licence] = [named.next()?, named.next()?, fields.next()?];
+        Some([name, version, licence].map(str::to_owned))
+    };
+    let found: BTreeSet<_> = packages.lines().filter_map(of_line).collect();
+    assert!(found.len() > 100, "{}", found.len());
+    found
+}
+
+/// What `cargo deny` looks at, for machines that have no such tool.
+#[test]
+fn every_licence_is_one_that_we_allow() {
+    let deny = table("deny.toml");
+    let allowed = deny["licenses"]["allow"].as_array().unwrap();
+    let allowed: Vec<&str> = allowed.iter().map(|v| v.as_str().unwrap()).collect();
+    for [name, _, licence] in built_from() {
+        assert!(is_allowed(&licence, &allowed), "{name}: {licence:?}");
+    }
+}
+
+/// Two versions of one package only where it is known why; none by whatever version there is.
+#[test]
+fn packages_come_in_one_version_or_it_is_known_why() {
+    let deny = table("deny.toml");
+    let skipped = deny["bans"]["skip"].as_array().unwrap().iter();
+    let skipped: Vec<&str> = skipped.map(|s| s["crate"].as_str().unwrap()).collect();
+    let packages: Vec<_> = built_from().into_iter().collect();
+    // Sorted by name.
+    for pair in packages.windows(2).filter(|p| p[0][0] == p[1][0]) {
+        assert!(skipped.contains(&pair[0][0].as_str()), "{pair:?}");
+    }
+    for manifest in ["Cargo.toml", "xtask/Cargo.toml", "fuzz/Cargo.toml"] {
+        let manifest = table(manifest);
+        for kind in ["dependencies", "dev-dependencies"] {
+            let wanted = manifest.get(kind).and_then(Value::as_table);
+            for (name, wanted) in wanted.into_iter().flatten() {
+                let version = wanted.as_str().or_else(|| wanted.get("version")?.as_str());
+                let near = wanted.get("path").is_some();
+                assert!(near || version.is_some_and(|v| !v.contains('*')), "{name}");
+            }
+        }
     }
 }

@@ -1,17 +1,32 @@
 //! Has a file changed since? Told by its contents, not by its date.
 
-use std::fs::File;
+use std::io;
 use std::path::Path;
+
+use super::limits;
+use crate::photo;
 
 /// Hash of a file's contents (BLAKE3, O'Connor, Aumasson, Neves & Wilcox-O'Hearn, 2020), in
 /// hexadecimal digits.
 ///
 /// # Errors
 /// What reading it fails with.
-pub(super) fn content_hash(path: &Path) -> std::io::Result<String> {
+pub(super) fn content_hash(path: &Path) -> io::Result<String> {
     let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(File::open(path)?)?;
+    hasher.update_reader(photo::open(path)?)?;
     Ok(hasher.finalize().to_hex().to_string())
+}
+
+/// The same of a file from outside: one that is too long to be read as a picture is not hashed for minutes
+/// first.
+///
+/// # Errors
+/// As [`content_hash`], and [`io::ErrorKind::FileTooLarge`].
+pub(super) fn input_hash(path: &Path) -> io::Result<String> {
+    if path.metadata()?.len() > limits::in_force().max_file_bytes {
+        return Err(io::ErrorKind::FileTooLarge.into());
+    }
+    content_hash(path)
 }
 
 #[cfg(test)]

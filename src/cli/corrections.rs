@@ -15,6 +15,7 @@
 //! painted = "keep.png"         # grey: white where it holds; beside this file
 //! ```
 
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
@@ -22,11 +23,15 @@ use serde::Deserialize;
 use super::exit_status::ExitStatus;
 use super::limits;
 use super::messages::Failure;
+use super::text_files::read_at_most;
 use crate::handover::{PaintedError, shares_of};
 use crate::photo;
 use crate::pipeline::{Correction, Lie, Marks, Told};
 use crate::report::Box2;
 use crate::scene::{Plane, Point, Size};
+
+/// Longest file of corrections that is read, bytes: a hundred thousand of them need less.
+const MAX_BYTES: u64 = 16 << 20;
 
 /// A correction, and whose pixels its place is in.
 #[derive(Debug, Clone, PartialEq)]
@@ -175,7 +180,9 @@ fn place(text: &str) -> Result<Place, CorrectionError> {
 /// [`CorrectionError`] with the line of what is wrong.
 pub(super) fn in_file(path: &Path) -> Result<Vec<Asked>, CorrectionError> {
     let unreadable = |e| CorrectionError::Unreadable(path.to_owned(), e);
-    let text = std::fs::read_to_string(path).map_err(unreadable)?;
+    let bytes = read_at_most(path, MAX_BYTES).map_err(unreadable)?;
+    let text = String::from_utf8(bytes);
+    let text = text.map_err(|e| unreadable(std::io::Error::new(ErrorKind::InvalidData, e)))?;
     from_text(path, &text)
 }
 

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use super::choices::{LayerChoice, MaskDepth};
 use super::clean_plan::Target;
-use super::content_hash::content_hash;
+use super::content_hash::{content_hash, input_hash};
 use super::limits;
 use super::settings::name_of;
 use crate::handover::{self, Parts, mask_picture, write_mask_png};
@@ -136,18 +136,16 @@ fn encoded_mask(
 /// The lit frame's file, where it still holds the samples that were looked at: somebody may have replaced
 /// it, or taken its card out, since.
 fn bytes_of(lit: &Path, samples: &Samples) -> Option<Vec<u8>> {
-    let bytes = std::fs::read(lit).ok()?;
+    let bytes = photo::file_bytes(lit, &limits::in_force()).ok()?;
     let again = photo::read_bytes(bytes.clone(), &limits::in_force()).ok()?;
     (again.samples == *samples).then_some(bytes)
 }
 
 /// Hashes of a frame's files by what they are; what cannot be read is left out.
 pub(super) fn hashes(lit: &Path, target: &Target) -> BTreeMap<String, String> {
-    [("lit".to_owned(), lit)]
-        .into_iter()
-        .chain(outputs(target))
-        .filter_map(|(what, path)| Some((what, content_hash(path).ok()?)))
-        .collect()
+    let own = input_hash(lit).map(|hash| ("lit".to_owned(), hash));
+    let outputs = outputs(target).filter_map(|(what, path)| Some((what, content_hash(path).ok()?)));
+    own.into_iter().chain(outputs).collect()
 }
 
 /// Are all of a frame's outputs there, with the contents that the report tells?

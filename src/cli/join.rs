@@ -7,6 +7,7 @@ use super::clean_plan::NothingFound;
 use super::exit_status::ExitStatus;
 use super::messages::{Failure, Messages};
 use super::redo_run::read_report;
+use super::text_files::never_over_a_picture;
 use crate::photo::{self, Existing};
 
 #[derive(Debug, thiserror::Error)]
@@ -18,6 +19,7 @@ struct NotAlike(PathBuf, PathBuf);
 /// # Errors
 /// [`Failure`] when one is none, or they do not go together.
 pub(super) fn run(typed: &JoinArgs, messages: &Messages) -> Result<ExitStatus, Failure> {
+    never_over_a_picture(&typed.out)?;
     let first = &typed.reports[0];
     let mut joined = read_report(first)?;
     for path in &typed.reports[1..] {

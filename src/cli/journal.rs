@@ -18,6 +18,7 @@ use super::clean_plan::Target;
 use super::frame_entry::{FrameEntry, FrameStatus};
 use super::plan_error::PlanError;
 use super::run_report::{RunReport, Settings};
+use super::text_files::{MAX_REPORT_BYTES, read_at_most};
 
 /// Behind the report's name.
 const SUFFIX: &str = ".unfinished";
@@ -61,7 +62,7 @@ impl Earlier {
     /// nothing.
     pub(super) fn read(report: &Path) -> Self {
         let mut earlier = Self::default();
-        let text = std::fs::read(report).ok();
+        let text = read_at_most(report, MAX_REPORT_BYTES).ok();
         let told = text.and_then(|text| serde_json::from_slice::<RunReport>(&text).ok());
         let is_incomplete = |report: &&RunReport| {
             let mut frames = report.frames.iter();

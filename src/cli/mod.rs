@@ -48,6 +48,7 @@ mod settings_print;
 mod shoot;
 mod stop;
 mod talk_args;
+mod text_files;
 #[doc(hidden)]
 pub mod texts;
 mod watch;

@@ -8,6 +8,7 @@ use super::frame_entry::{ErrorEntry, shown};
 use super::limits;
 use super::page_output::{PageOutput, folder_of};
 use super::plan_error::PlanError;
+use super::text_files::never_over_a_picture;
 use crate::check::Reason;
 use crate::page::{Outcome, Page, Pictures, Purpose, Sheet, ShotPair};
 use crate::photo::{self, Existing, Photo, PhotoError};
@@ -32,6 +33,7 @@ pub(super) fn page_output<'a>(
             return Err(PlanError::PageIsInput(path.to_owned()));
         }
     }
+    never_over_a_picture(path)?;
     if path.extension().is_none() {
         // Its pictures go to a folder of its name without the extension.
         return Err(PlanError::PageName(path.to_owned()));

@@ -1,6 +1,5 @@
 //! What the page of a run shows of each frame.
 
-use std::fs::File;
 use std::io::BufReader;
 use std::path::Path;
 
@@ -53,7 +52,7 @@ pub(super) fn pictures_from_files(frame: &FramePlan, entry: &FrameEntry) -> Opti
     let read = |path: &Path| photo::read(path, &super::limits::in_force()).ok();
     let lit = read(&frame.lit)?;
     let kept = target.redo_data.as_ref().and_then(|path| {
-        let file = BufReader::new(File::open(path).ok()?);
+        let file = BufReader::new(photo::open(path).ok()?);
         handover::read_kept(file, &lit.samples).ok()
     });
     let report = entry.report.as_ref();

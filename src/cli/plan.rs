@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use super::args::CleanArgs;
 use super::choices::{LayerChoice, MaskFormat, OutputFormat, PageChoice, RedoData};
 use super::clean_plan::{CleanPlan, FramePlan, LookedAt, NothingFound, Target, check_apart};
-use super::content_hash::content_hash;
+use super::content_hash::input_hash;
 use super::first_look::first_look;
 use super::journal::{Earlier, Journal};
 use super::messages::Failure;
@@ -152,7 +152,7 @@ impl CleanPlan {
 
     /// Works out what each frame's result depends on, and what of it is done already.
     pub(super) fn look_back(&mut self, earlier: &Earlier, overwrite: bool) {
-        let hash = |path: &PathBuf| content_hash(path).unwrap_or_default();
+        let hash = |path: &PathBuf| input_hash(path).unwrap_or_default();
         self.plate_hashes = self.plates.par_iter().map(hash).collect();
         let lit: Vec<String> = self.frames.par_iter().map(|f| hash(&f.lit)).collect();
         let looked_at: Vec<&String> = first_look(self).into_iter().map(|i| &lit[i]).collect();

@@ -46,6 +46,8 @@ pub(super) enum PlanError {
     PageExists(PathBuf),
     #[error("the page `{}` is one of the pictures", .0.display())]
     PageIsInput(PathBuf),
+    #[error("`{}` is no text: a report, page or drawing does not replace it", .0.display())]
+    NoText(PathBuf),
     #[error(
         "the outputs of `{}` and `{}` differ in upper and lower case only: `{}`",
         .0.display(), .1.display(), .2.display()
@@ -89,6 +91,7 @@ impl PlanError {
                 "name another file with `--page`, or allow it with `--overwrite`"
             }
             Self::PageIsInput(_) => "name another file with `--page`: inputs are never replaced",
+            Self::NoText(_) => "name another file: `--overwrite` is for older ones of its kind",
             Self::PageName(_) => "name a file that ends in `.html`",
             Self::Folder(..) => "name a folder with `--out` that you may write into",
         }

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::exit_status::ExitStatus;
 use super::frame_entry::shown;
 use super::messages::Failure;
+use super::text_files::MAX_REPORT_BYTES;
 
 /// One set-up: its files as they were named.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -108,6 +109,8 @@ pub(super) fn read_plan(path: &Path, number: Option<usize>) -> Result<Vec<PlanLi
     } else {
         Box::new(std::fs::File::open(path).map_err(unreadable)?)
     };
+    // A plan tells less of each frame than a report does.
+    let source = source.take(MAX_REPORT_BYTES);
     let mut lines = Vec::new();
     for (at, line) in BufReader::new(source).lines().enumerate() {
         let line = line.map_err(unreadable)?;

@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
 use super::plan_shot_args::PlanArgs;
+use super::text_files::never_over_a_picture;
 use crate::photo::{self, Existing};
 use crate::planning::{
     Advice, Choice, Closer, Cost, Degrees, Lens, Metres, Move, Nonsense, Rigging, Setup, View, Way,
@@ -55,6 +56,9 @@ impl LensFacts {
 /// [`Failure`] for a set-up that cannot be and for a drawing that cannot be written.
 pub(super) fn run(typed: &PlanArgs) -> Result<ExitStatus, Failure> {
     let setup = typed.setup().checked().map_err(nonsense)?;
+    if let Some(path) = &typed.drawing {
+        never_over_a_picture(path)?;
+    }
     let answer = Answer {
         plan_version: PLAN_VERSION,
         lens: LensFacts::of(setup.camera.lens, setup.camera.distance),

@@ -7,18 +7,19 @@ use std::time::Instant;
 use super::choices::{LayerChoice, PageChoice};
 use super::clean;
 use super::clean_plan::{CleanPlan, FramePlan, NothingFound, Target};
-use super::content_hash::content_hash;
+use super::content_hash::{content_hash, input_hash};
 use super::corrections::{self, Asked};
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::frame_entry::{ErrorEntry, FrameEntry, FrameStatus};
 use super::frame_output::{self, Change, Finished, How, LitFacts};
 use super::hand_over::{failed_entry, redo_data_name};
-use super::journal::INPUTS;
+use super::journal::{Earlier, INPUTS, Journal};
 use super::limits;
 use super::messages::{Failure, Messages};
 use super::page_run::{pictures_at_hand, pictures_from_files, run_page, run_sheet};
-use super::path_text::{meant_output, told_name};
+use super::path_text::{REDO_FOLDER, meant_output, told_name, told_path};
+use super::plan::REPORT_NAME;
 use super::progress::Progress;
 use super::redo_args::RedoArgs;
 use super::redo_frame::{Changes, LazySetUp, RedoFrame, Redone};
@@ -51,7 +52,7 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
     let mut done = 0;
     for index in 0..job.report.frames.len() {
         if !job.meant.contains(&index) {
-            if page.is_some() && job.out == job.folder {
+            if page.is_some() && job.is_in_place() {
                 let (frame, entry) = (&job.plan.frames[index], &job.report.frames[index]);
                 on_page(entry, pictures_from_files(frame, entry));
             }
@@ -71,7 +72,8 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
                 messages.failure(&failure);
                 progress.step();
                 worst = failure.status;
-                if job.out != job.folder {
+                if !job.is_in_place() {
+                    job.journal.left_in_part();
                     let error = ErrorEntry::new(&*failure.error, failure.hint.as_deref());
                     report.frames[index] = failed_entry(&job.plan, &job.plan.frames[index], error);
                 }
@@ -81,9 +83,10 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
     }
     progress.finish();
     if done == 0 && worst != ExitStatus::AllDone {
+        job.journal.unused();
         return Ok(worst);
     }
-    if job.out != job.folder {
+    if !job.is_in_place() {
         let meant: BTreeSet<usize> = job.meant.iter().copied().collect();
         let mut at = 0..;
         report
@@ -94,6 +97,11 @@ pub(super) fn run(typed: &RedoArgs, messages: &Messages) -> Result<ExitStatus, F
     if let Some(page) = page {
         page.write(|frames| run_page(&job.plan.report, frames))
             .map_err(Failure::from)?;
+    }
+    if job.is_in_place() {
+        job.journal.unused();
+    } else {
+        job.journal.done();
     }
     messages.line(&format!(
         "{}; report in `{}`",
@@ -126,6 +134,7 @@ struct Job {
     mask: Option<PathBuf>,
     openraster: Option<PathBuf>,
     corrections: Vec<Asked>,
+    journal: Journal,
 }
 
 impl Job {
@@ -155,8 +164,10 @@ impl Job {
         } else {
             Existing::Keep
         };
+        let earlier = Earlier::read(&out.join(REPORT_NAME));
         let to = Destination {
             out: &out,
+            earlier: (out != folder).then_some(&earlier),
             existing,
             page: if typed.page {
                 PageChoice::Write
@@ -165,6 +176,9 @@ impl Job {
             },
         };
         let plan = redo_run::plan(&typed.report, &report, &meant, to)?;
+        let journal = Journal::beside(&plan.report)?;
+        earlier.clear_parts(&out);
+        earlier.clear_parts(&out.join(REDO_FOLDER));
         Ok(Self {
             report,
             folder,
@@ -174,7 +188,13 @@ impl Job {
             mask: typed.mask.clone(),
             openraster: typed.openraster.clone(),
             corrections,
+            journal,
         })
+    }
+
+    /// Is this the run's own folder? Then its journal, if there is one, tells of the run alone.
+    fn is_in_place(&self) -> bool {
+        self.out == self.folder
     }
 
     /// The run's set-ups by their plates.
@@ -212,7 +232,7 @@ impl Job {
         let (entry, frame) = (&self.report.frames[index], &self.plan.frames[index]);
         let start = Instant::now();
         let changes = self.changes(entry)?;
-        let hash = content_hash(&frame.lit).ok();
+        let hash = input_hash(&frame.lit).ok();
         let was = entry.hashes.get("lit");
         if was.is_some() && hash.is_some() && was != hash.as_ref() {
             return Err(RedoError::OtherLit(entry.lit.clone()).into());
@@ -287,7 +307,7 @@ impl Job {
             matches!(files, (Some(a), Some(b)) if a.is_same_file(&b))
         };
         target.layers.retain(|(layer, path)| {
-            let in_place = self.out == self.folder && edited.is_some();
+            let in_place = self.is_in_place() && edited.is_some();
             *layer != LayerChoice::Openraster || !(in_place || is_edited(path))
         });
         target
@@ -302,6 +322,9 @@ impl Job {
         target: &Target,
         entry: &mut FrameEntry,
     ) -> Result<(), Failure> {
+        if !self.is_in_place() {
+            self.journal.begun(&told_path(&frame.lit));
+        }
         entry.status = match frame_output::change(&redone.mask) {
             Change::None => FrameStatus::NothingToRemove,
             Change::Some => FrameStatus::Cleaned,

@@ -1,7 +1,6 @@
 //! One frame merged again: what was kept, what a person changed, the new merge.
 
 use std::cell::OnceCell;
-use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use super::corrections::{Asked, painted};
@@ -243,7 +242,7 @@ impl RedoFrame<'_> {
     /// What was kept, or, where it is gone or broken, what cleaning anew gives.
     fn kept(&self, warnings: &mut Vec<String>) -> Result<Kept, Failure> {
         let found = self.kept.as_ref().map(|path| {
-            let file = File::open(path).map_err(handover::KeptError::from)?;
+            let file = photo::open(path).map_err(handover::KeptError::from)?;
             handover::read_kept(std::io::BufReader::new(file), &self.lit.samples)
         });
         match (found, &self.kept) {
@@ -266,7 +265,7 @@ impl RedoFrame<'_> {
 }
 
 fn openraster(path: &Path) -> Result<HandedBack, Failure> {
-    let file = File::open(path).map_err(|e| Failure {
+    let file = photo::open(path).map_err(|e| Failure {
         error: format!("cannot read `{}`: {e}", path.display()).into(),
         hint: Some("check the path given to `--openraster`".to_owned()),
         status: ExitStatus::WrongUsage,

@@ -7,15 +7,14 @@ use super::choices::PageChoice;
 use super::clean_plan::{CleanPlan, FramePlan, NothingFound};
 use super::exit_status::ExitStatus;
 use super::frame_entry::{FrameEntry, FrameStatus, shown_name};
+use super::journal::Earlier;
 use super::messages::Failure;
-use super::path_text::meant_path;
+use super::path_text::{meant_path, told_path};
 use super::plan::{REPORT_NAME, frame_plan, page_beside};
 use super::run_report::RunReport;
+use super::text_files::{MAX_REPORT_BYTES, read_at_most};
 use crate::photo::Existing;
 use crate::report::REPORT_VERSION;
-
-/// Longest report that is read, bytes: far more than ten thousand frames need.
-const MAX_REPORT_BYTES: u64 = 4 << 30;
 
 /// A redo that cannot be.
 #[derive(Debug, thiserror::Error)]
@@ -77,12 +76,7 @@ struct Version {
 /// [`Failure`] when it is none.
 pub(super) fn read_report(path: &Path) -> Result<RunReport, Failure> {
     let unreadable = |e| RedoError::Unreadable(path.to_owned(), e);
-    let length = path.metadata().map_err(unreadable)?.len();
-    if length > MAX_REPORT_BYTES {
-        let e = std::io::Error::other("it is far longer than a report");
-        return Err(unreadable(e).into());
-    }
-    let bytes = std::fs::read(path).map_err(unreadable)?;
+    let bytes = read_at_most(path, MAX_REPORT_BYTES).map_err(unreadable)?;
     let no_report = |e| RedoError::NoReport(path.to_owned(), e);
     let version: Version = serde_json::from_slice(&bytes).map_err(no_report)?;
     if version.report_version != REPORT_VERSION {
@@ -148,6 +142,9 @@ pub(super) struct Destination<'a> {
     pub(super) out: &'a Path,
     pub(super) existing: Existing,
     pub(super) page: PageChoice,
+    /// What a redo into another folder than the run's left there, perhaps cut short: its outputs are made
+    /// anew.
+    pub(super) earlier: Option<&'a Earlier>,
 }
 
 /// The run's plan again, with outputs for the frames that are meant.
@@ -161,7 +158,9 @@ pub(super) fn plan(
         out,
         existing,
         page,
+        earlier,
     } = to;
+    let was_begun = |lit: &PathBuf| earlier.is_some_and(|e| e.was_begun(&told_path(lit)));
     let settings = report.settings.in_force(out);
     let in_force = settings.map_err(|what| RedoError::Settings(path.to_owned(), what))?;
     let lit: Vec<PathBuf> = report
@@ -172,7 +171,11 @@ pub(super) fn plan(
     let frames = lit
         .iter()
         .map(|lit| FramePlan {
-            existing,
+            existing: if was_begun(lit) {
+                Existing::Replace
+            } else {
+                existing
+            },
             ..frame_plan(lit, out, &in_force)
         })
         .collect();
@@ -192,7 +195,11 @@ pub(super) fn plan(
         quality: in_force.quality.value,
         layers: in_force.layers.value.clone(),
         redo_data: in_force.redo_data.value,
-        existing,
+        existing: if meant.iter().all(|&index| was_begun(&lit[index])) {
+            Existing::Replace
+        } else {
+            existing
+        },
         nothing_found: NothingFound::IsFine,
     };
     // Only what is merged again is written.

@@ -4,6 +4,7 @@
 //! command line wins over it, it wins over what is built in.
 
 use std::fmt;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
@@ -14,6 +15,7 @@ use super::args::CleanArgs;
 use super::choices::{LayerChoice, MaskDepth, MaskFormat, OutputFormat, PageChoice, RedoData};
 use super::exit_status::ExitStatus;
 use super::messages::Failure;
+use super::text_files::read_at_most;
 
 /// Name of the file that is looked for.
 const FILE_NAME: &str = "derig.toml";
@@ -318,21 +320,16 @@ impl InForce {
 
 fn found_file(named: Option<&Path>) -> Result<Option<(PathBuf, String)>, SettingsError> {
     let path = named.unwrap_or(Path::new(FILE_NAME));
-    let length = match path.metadata() {
-        Ok(metadata) => metadata.len(),
-        Err(e) if named.is_none() && e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+    let bytes = match read_at_most(path, MAX_BYTES) {
+        Ok(bytes) => bytes,
+        Err(e) if named.is_none() && e.kind() == ErrorKind::NotFound => return Ok(None),
+        Err(e) if matches!(e.kind(), ErrorKind::FileTooLarge | ErrorKind::InvalidData) => {
+            return Err(SettingsError::NoText(path.to_owned()));
+        }
         Err(e) => return Err(SettingsError::Unreadable(path.to_owned(), e)),
     };
-    if length > MAX_BYTES {
-        return Err(SettingsError::NoText(path.to_owned()));
-    }
-    match std::fs::read_to_string(path) {
-        Ok(text) => Ok(Some((path.to_owned(), text))),
-        Err(e) if e.kind() == std::io::ErrorKind::InvalidData => {
-            Err(SettingsError::NoText(path.to_owned()))
-        }
-        Err(e) => Err(SettingsError::Unreadable(path.to_owned(), e)),
-    }
+    let text = String::from_utf8(bytes).map_err(|_| SettingsError::NoText(path.to_owned()))?;
+    Ok(Some((path.to_owned(), text)))
 }
 
 #[cfg(test)]

@@ -11,11 +11,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use signal_hook::consts::{SIGINT, SIGTERM};
-
 use super::args::CleanArgs;
 use super::arrivals::{Arrivals, News, Stamp};
-use super::content_hash::content_hash;
+use super::content_hash::input_hash;
 use super::exit_status::ExitStatus;
 use super::file_identity::FileIdentity;
 use super::frame_entry::{FrameEntry, FrameStatus, shown_name};
@@ -28,7 +26,9 @@ use super::plan::{REPORT_NAME, frame_plan};
 use super::run_report::RunReport;
 use super::settings::InForce;
 use super::shoot::pictures_in;
+use super::stop;
 use super::talk_args::{Loudness, Talk, Timings};
+use super::text_files::{MAX_REPORT_BYTES, read_at_most};
 use super::watch_args::WatchArgs;
 use crate::check::PlateToCheck;
 use crate::photo;
@@ -80,7 +80,7 @@ pub(super) fn run(typed: &WatchArgs, messages: &Messages) -> Result<ExitStatus, 
         return Err(WatchError::OneFolder(out).into());
     }
     let stop = Arc::new(AtomicBool::new(false));
-    for signal in [SIGINT, SIGTERM] {
+    for signal in stop::signals() {
         signal_hook::flag::register(signal, Arc::clone(&stop)).map_err(WatchError::Signals)?;
     }
     let mut watch = Watch::new(&in_force, out, messages, &stop)?;
@@ -147,7 +147,7 @@ impl<'a> Watch<'a> {
         let earlier = Earlier::read(&report_path);
         earlier.clear_parts(&out);
         earlier.clear_parts(&out.join(super::path_text::REDO_FOLDER));
-        let text = std::fs::read(&report_path).ok();
+        let text = read_at_most(&report_path, MAX_REPORT_BYTES).ok();
         let report = text.and_then(|text| serde_json::from_slice::<RunReport>(&text).ok());
         if report.is_none() && report_path.exists() {
             return Err(WatchError::OtherReport(report_path).into());
@@ -181,7 +181,7 @@ impl<'a> Watch<'a> {
     fn named_plate(&mut self, path: &Path) -> Result<(), Failure> {
         let photo = photo::read(path, &limits::in_force()).map_err(Failure::from)?;
         let look = Look::of(&photo);
-        let hash = content_hash(path).unwrap_or_default();
+        let hash = input_hash(path).unwrap_or_default();
         let index = self.put(path.to_owned(), hash, look, Stage::IsPlate);
         let joined = self.group_of(index);
         let group = self.joined(joined, index);
@@ -285,7 +285,7 @@ impl<'a> Watch<'a> {
             }
         };
         self.arrivals.taken(path);
-        let hash = content_hash(path).unwrap_or_default();
+        let hash = input_hash(path).unwrap_or_default();
         if let Some(twin) = self.twin_of(&hash, path) {
             let what = format!("the same picture as {}", shown_name(&twin));
             self.tell("KNOWN", path, &what);

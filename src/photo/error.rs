@@ -133,6 +133,7 @@ impl PhotoErrorKind {
                 std::io::ErrorKind::NotFound => "check the path: no such file",
                 std::io::ErrorKind::PermissionDenied => "check who may read or write there",
                 std::io::ErrorKind::StorageFull => "make room on the disk and run again",
+                std::io::ErrorKind::NotSeekable => "copy it into a file first: it is read twice",
                 std::io::ErrorKind::IsADirectory => "name the picture files, not their folder",
                 _ => return None,
             },

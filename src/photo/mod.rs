@@ -40,7 +40,7 @@ pub use exif_block::{CameraFacts, PictureSettings};
 pub use metadata::{FormatSpecific, Metadata, Resolution, ResolutionUnit};
 pub use png_rows::{RowsOf, write_png_rows};
 pub use probe::{Probe, probe};
-pub use read::{read, read_bytes};
+pub use read::{file_bytes, open, read, read_bytes};
 pub use screen::{screen_copy, screen_jpeg};
 pub use stored::ReadLimits;
 pub use unfinished::give_up_unfinished;

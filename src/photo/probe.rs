@@ -1,6 +1,5 @@
 //! What a file says about itself before it is decoded: enough to refuse a batch early.
 
-use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
@@ -11,7 +10,7 @@ use super::content::SIGNATURE_BYTES;
 use super::exif_block::{self, ExifFacts};
 use super::jpeg_coding::is_frame_header;
 use super::orientation::Orientation;
-use super::read::guarded;
+use super::read::{guarded, open};
 use super::{Format, PhotoError, PhotoErrorKind, tiff_read};
 use crate::scene::Size;
 
@@ -35,7 +34,7 @@ pub fn probe(path: &Path) -> Result<Probe, PhotoError> {
 }
 
 fn open_and_probe(path: &Path) -> Result<Probe, PhotoErrorKind> {
-    let mut file = BufReader::new(File::open(path)?);
+    let mut file = BufReader::new(open(path)?);
     let mut start = Vec::new();
     (&mut file)
         .take(SIGNATURE_BYTES as u64)

@@ -1,7 +1,7 @@
 //! A file's bytes to a [`Photo`].
 
 use std::fs::File;
-use std::io::Read;
+use std::io::{self, Read};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
@@ -19,7 +19,7 @@ use super::{colour, jpeg, metadata, png, tiff_read};
 /// floating-point or other samples than 8 and 16 bits, or asks for more than `limits` allow.
 pub fn read(path: &Path, limits: &ReadLimits) -> Result<Photo, PhotoError> {
     let named = |kind| PhotoError::reading(path, kind);
-    let bytes = bytes_of(path, limits).map_err(named)?;
+    let bytes = file_bytes(path, limits).map_err(named)?;
     let mut photo = guarded(|| read_bytes(bytes, limits)).map_err(named)?;
     if !photo.format.is_named_by(path) {
         photo
@@ -38,8 +38,25 @@ pub(super) fn guarded<T>(
     decoded.unwrap_or(Err(PhotoErrorKind::DecoderBrokeDown))
 }
 
-fn bytes_of(path: &Path, limits: &ReadLimits) -> Result<Vec<u8>, PhotoErrorKind> {
-    let mut file = File::open(path)?;
+/// Opens a file that is there for everybody who reads it, however often: no pipe, no device.
+///
+/// # Errors
+/// What the system says; [`io::ErrorKind::NotSeekable`] of a pipe or a device.
+pub fn open(path: &Path) -> io::Result<File> {
+    let metadata = path.metadata()?;
+    if metadata.is_file() || metadata.is_dir() {
+        return File::open(path);
+    }
+    let what = "it is a pipe or a device, no file";
+    Err(io::Error::new(io::ErrorKind::NotSeekable, what))
+}
+
+/// All bytes of a file that is no longer than a picture may be.
+///
+/// # Errors
+/// As [`open`], and [`PhotoErrorKind::Unsupported`] of a longer one.
+pub fn file_bytes(path: &Path, limits: &ReadLimits) -> Result<Vec<u8>, PhotoErrorKind> {
+    let mut file = open(path)?;
     let length = file.metadata()?.len();
     if length > limits.max_file_bytes {
         let what = format!("{} MB, more than a picture needs", length / MEGA);

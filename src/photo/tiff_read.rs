@@ -1,4 +1,4 @@
-//! TIFF in (TIFF 6.0; BigTIFF): strips or tiles, chunky or planar, palette, 8 and 16 bits.
+//! TIFF in (TIFF 6.0; BigTIFF): strips or tiles, chunky or planar, 8 and 16 bits.
 
 use std::io::{BufRead, Cursor, Seek};
 
@@ -19,18 +19,20 @@ const UNASSOCIATED_ALPHA: u16 = 2;
 /// `SampleFormat`: 1 unsigned whole numbers, 3 floating point.
 const FORMAT_UNSIGNED: u16 = 1;
 const FORMAT_FLOAT: u16 = 3;
+/// `PhotometricInterpretation` of indices into a table of colours.
+const PALETTE: u16 = 3;
 
 pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoErrorKind> {
     let mut decoder = Decoder::new(Cursor::new(&bytes)).map_err(|e| in_our_words(&e))?;
     let size = size(&mut decoder)?;
     refuse_raw(&mut decoder)?;
     let kind = Kind::of(&mut decoder)?;
-    limits.check(size, kind.layout().count(), kind.bits())?;
+    limits.check(size, kind.layout.count(), kind.bits as usize)?;
     let mut decoder = decoder.with_limits(decoder_limits(limits));
     let extra: Vec<u16> = unsigned_list(&mut decoder, Tag::ExtraSamples);
     let samples = Samples {
         size,
-        layout: kind.layout(),
+        layout: kind.layout,
         values: samples(&mut decoder, &kind, size)?,
     };
     let icc = bytes_of(&mut decoder, Tag::IccProfile);
@@ -104,22 +106,24 @@ fn decoder_limits(limits: &ReadLimits) -> Limits {
     out
 }
 
-/// How the samples lie.
-enum Kind {
-    /// Samples as they are.
-    Plain { layout: ChannelLayout, bits: u8 },
-    /// Indices of 8 bits or fewer into a table of 16-bit colours.
-    Palette { table: Vec<u16>, bits: u8 },
+/// What the samples are.
+struct Kind {
+    layout: ChannelLayout,
+    bits: u8,
 }
 
 impl Kind {
     fn of<R: BufRead + Seek>(decoder: &mut Decoder<R>) -> Result<Self, PhotoErrorKind> {
-        let colour = decoder.colortype().map_err(|e| in_our_words(&e))?;
-        let formats: Vec<u16> = unsigned_list(decoder, Tag::SampleFormat);
         let unsupported = |what: &str| {
             let what = what.to_owned();
             PhotoErrorKind::Unsupported { what }
         };
+        let meaning = decoder.find_tag_unsigned::<u16>(Tag::PhotometricInterpretation);
+        if matches!(meaning, Ok(Some(PALETTE))) {
+            return Err(unsupported("colours of a palette"));
+        }
+        let colour = decoder.colortype().map_err(|e| in_our_words(&e))?;
+        let formats: Vec<u16> = unsigned_list(decoder, Tag::SampleFormat);
         match formats.iter().find(|f| **f != FORMAT_UNSIGNED) {
             Some(&FORMAT_FLOAT) => return Err(unsupported("floating-point samples")),
             Some(_) => return Err(unsupported("signed samples")),
@@ -138,16 +142,6 @@ impl Kind {
             ColorType::RGB(bits) => (ChannelLayout::Rgb, bits),
             ColorType::RGBA(bits) => (ChannelLayout::Rgba, bits),
             ColorType::CMYK(_) | ColorType::CMYKA(_) => return Err(PhotoErrorKind::Cmyk),
-            ColorType::Palette(bits @ (1 | 2 | 4 | 8)) => {
-                let table: Vec<u16> = unsigned_list(decoder, Tag::ColorMap);
-                if table.len() != 3 << bits {
-                    return Err(PhotoErrorKind::Damaged {
-                        format: Format::Tiff,
-                        what: "its palette is incomplete".to_owned(),
-                    });
-                }
-                return Ok(Self::Palette { table, bits });
-            }
             ColorType::YCbCr(_) => {
                 return Err(unsupported("YCbCr samples, as scanners write them"));
             }
@@ -158,29 +152,8 @@ impl Kind {
             return Err(unsupported("more channels than colour and alpha"));
         }
         match bits {
-            8 | 16 => Ok(Self::Plain { layout, bits }),
+            8 | 16 => Ok(Self { layout, bits }),
             other => Err(unsupported(&format!("{other} bits a sample"))),
-        }
-    }
-
-    fn layout(&self) -> ChannelLayout {
-        match self {
-            Self::Plain { layout, .. } => *layout,
-            Self::Palette { .. } => ChannelLayout::Rgb,
-        }
-    }
-
-    /// Bits of the samples that are handed over.
-    fn bits(&self) -> usize {
-        match self {
-            Self::Plain { bits, .. } => *bits as usize,
-            Self::Palette { table, .. } => {
-                if table.iter().all(|v| v % 257 == 0 || v % 256 == 0) {
-                    8
-                } else {
-                    16
-                }
-            }
         }
     }
 }
@@ -195,53 +168,16 @@ fn samples<R: BufRead + Seek>(
         .read_image_to_buffer(&mut result)
         .map_err(|e| in_our_words(&e))?;
     let planes = layout.planes;
-    let damaged = || PhotoErrorKind::Damaged {
-        format: Format::Tiff,
-        what: "its samples do not fill the picture".to_owned(),
-    };
-    let count = size.area() * kind.layout().count();
-    match (kind, result) {
-        (Kind::Palette { table, bits }, DecodingResult::U8(indices)) => {
-            let rows = indices.len() / size.rows;
-            if indices.len() < (size.columns * *bits as usize).div_ceil(8) * size.rows {
-                return Err(damaged());
-            }
-            let indices: Vec<usize> = indices
-                .chunks_exact(rows)
-                .flat_map(|row| unpacked(row, *bits, size.columns))
-                .collect();
-            Ok(coloured(&indices, table, kind.bits()))
-        }
-        (Kind::Plain { .. }, DecodingResult::U8(v)) if v.len() == count => {
-            Ok(CodeValues::Eight(interleaved(v, planes)))
-        }
-        (Kind::Plain { .. }, DecodingResult::U16(v)) if v.len() == count => {
+    let count = size.area() * kind.layout.count();
+    match result {
+        DecodingResult::U8(v) if v.len() == count => Ok(CodeValues::Eight(interleaved(v, planes))),
+        DecodingResult::U16(v) if v.len() == count => {
             Ok(CodeValues::Sixteen(interleaved(v, planes)))
         }
-        _ => Err(damaged()),
-    }
-}
-
-/// Indices of a row, the first in the highest bits.
-fn unpacked(row: &[u8], bits: u8, columns: usize) -> impl Iterator<Item = usize> + '_ {
-    let per_byte = (8 / bits) as usize;
-    let mask = ((1u16 << bits) - 1) as u8;
-    (0..columns).map(move |x| {
-        let shift = bits as usize * (per_byte - 1 - x % per_byte);
-        ((row[x / per_byte] >> shift) & mask) as usize
-    })
-}
-
-/// The palette holds all reds, then all greens, then all blues, 16 bits each.
-fn coloured(indices: &[usize], table: &[u16], bits: usize) -> CodeValues {
-    let colours = table.len() / 3;
-    let lookup = indices
-        .iter()
-        .flat_map(|&i| [table[i], table[colours + i], table[2 * colours + i]]);
-    if bits == 8 {
-        CodeValues::Eight(lookup.map(|v| (v >> 8) as u8).collect())
-    } else {
-        CodeValues::Sixteen(lookup.collect())
+        _ => Err(PhotoErrorKind::Damaged {
+            format: Format::Tiff,
+            what: "its samples do not fill the picture".to_owned(),
+        }),
     }
 }
 
@@ -286,28 +222,6 @@ pub(super) fn in_our_words(error: &TiffError) -> PhotoErrorKind {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn packed_indices_come_highest_bits_first() {
-        let four: Vec<_> = unpacked(&[0x1f, 0xa0], 4, 3).collect();
-        assert_eq!(four, [1, 15, 10]);
-        let one: Vec<_> = unpacked(&[0b1010_0000], 1, 4).collect();
-        assert_eq!(one, [1, 0, 1, 0]);
-    }
-
-    #[test]
-    fn a_palette_of_eight_bit_colours_stays_eight_bit() {
-        let table = [0, 65_535, 0x1100, 0x2222, 0, 0];
-        let kind = Kind::Palette {
-            table: table.to_vec(),
-            bits: 1,
-        };
-        assert_eq!(kind.bits(), 8);
-        assert_eq!(
-            coloured(&[1, 0], &table, 8),
-            CodeValues::Eight(vec![255, 0x22, 0, 0, 0x11, 0])
-        );
-    }
 
     #[test]
     fn planes_are_woven_into_pixels() {

@@ -3,6 +3,7 @@
 use derig::photo::{Format, Metadata};
 use derig::scene::{ChannelLayout, Size};
 
+use super::elsewhere::from_elsewhere;
 use super::{FORMATS, encoded, exif_block, picture};
 
 /// Extent of the whole files.
@@ -11,9 +12,15 @@ pub(crate) const SIZE: Size = Size {
     rows: 43,
 };
 
-/// Whole files of every format and depth, with all metadata.
+/// Extent of what is in them: they say that the camera was held upright.
+pub(crate) const UPRIGHT: Size = Size {
+    columns: SIZE.rows,
+    rows: SIZE.columns,
+};
+
+/// Whole files of every format and depth, with all metadata, and as other programs write them.
 pub(crate) fn whole_files() -> Vec<(String, Format, Vec<u8>)> {
-    let mut files = Vec::new();
+    let mut files = from_elsewhere();
     let kinds = [
         (ChannelLayout::Grey, 8),
         (ChannelLayout::Rgb, 8),
@@ -58,6 +65,44 @@ impl Draw {
     }
 }
 
+/// Where a file speaks of itself: its first bytes, and of a TIFF the first directory.
+fn header(whole: &[u8]) -> Vec<usize> {
+    const FIRST: usize = 160;
+    const DIRECTORY: usize = 400;
+    let mut places: Vec<usize> = (0..whole.len().min(FIRST)).collect();
+    let word = |at: usize| <[u8; 4]>::try_from(&whole[at..at + 4]).unwrap();
+    let directory = match &whole[..4] {
+        b"II*\0" => u32::from_le_bytes(word(4)) as usize,
+        b"MM\0*" => u32::from_be_bytes(word(4)) as usize,
+        b"II+\0" => u32::from_le_bytes(word(8)) as usize,
+        _ => return places,
+    };
+    places.extend(directory.max(FIRST)..whole.len().min(directory + DIRECTORY));
+    places
+}
+
+/// The chunks of a damaged PNG with sums that fit, so that a decoder goes on; `None` of other formats,
+/// or where no chunk can be made out.
+fn with_sums(bytes: &[u8]) -> Option<Vec<u8>> {
+    let mut mended = bytes.to_vec();
+    let mut at = 8;
+    if !bytes.starts_with(b"\x89PNG") {
+        return None;
+    }
+    while let Some(length) = bytes.get(at..at + 4) {
+        let length = u32::from_be_bytes(length.try_into().unwrap()) as usize;
+        let (from, to) = (at + 4, (at + 8).checked_add(length)?);
+        if to + 4 > bytes.len() {
+            break;
+        }
+        let mut sum = flate2::Crc::new();
+        sum.update(&bytes[from..to]);
+        mended[to..to + 4].copy_from_slice(&sum.sum().to_be_bytes());
+        at = to + 4;
+    }
+    (mended != bytes).then_some(mended)
+}
+
 /// Every damaged copy of a whole file: what was done, and the bytes.
 pub(crate) fn damaged(whole: &[u8]) -> Vec<(String, Vec<u8>)> {
     let mut copies = Vec::new();
@@ -65,7 +110,7 @@ pub(crate) fn damaged(whole: &[u8]) -> Vec<(String, Vec<u8>)> {
         let bytes = whole[..whole.len() * part / 64].to_vec();
         copies.push((format!("cut at {part}/64"), bytes));
     }
-    for at in 0..whole.len().min(160) {
+    for at in header(whole) {
         for value in [0x00, 0xff, whole[at] ^ 0x01, whole[at] ^ 0x80] {
             let mut bytes = whole.to_vec();
             bytes[at] = value;
@@ -102,5 +147,10 @@ pub(crate) fn damaged(whole: &[u8]) -> Vec<(String, Vec<u8>)> {
         };
         copies.push((format!("{what} ({number})"), bytes));
     }
+    let summed: Vec<_> = copies
+        .iter()
+        .filter_map(|(what, bytes)| Some((format!("{what}, sums mended"), with_sums(bytes)?)))
+        .collect();
+    copies.extend(summed);
     copies
 }

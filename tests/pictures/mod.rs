@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
 pub(crate) mod damaged;
+pub(crate) mod elsewhere;
 
 use std::io::Cursor;
 

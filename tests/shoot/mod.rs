@@ -2,6 +2,8 @@
 
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
+pub(crate) mod left;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Output;
