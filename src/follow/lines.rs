@@ -201,6 +201,10 @@ fn stand_out([lit, plate]: [[&[f32]; 3]; 2], bit: u32, out: &mut [u32]) {
 /// Does a line stand out here, and not there as well?
 #[inline(always)]
 #[allow(clippy::inline_always, reason = "compiled for the caller's vectors")]
+#[allow(
+    clippy::needless_bitwise_bool,
+    reason = "a branch would keep it from vectors"
+)]
 fn is_news(here: f32, there: f32) -> bool {
     let stands_out = here.abs() >= STANDS_OUT;
     let is_there = there * here.signum() > IN_PLATE * here.abs();

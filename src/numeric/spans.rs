@@ -282,13 +282,21 @@ impl Spans {
     }
 }
 
+/// Whether a value is in a stretch; looked at whole, in vectors.
+#[allow(
+    clippy::needless_bitwise_bool,
+    reason = "a branch would keep it from vectors"
+)]
+fn has(part: &[bool], value: bool) -> bool {
+    part.iter().fold(false, |any, &is| any | (is == value))
+}
+
 /// The first place of a value, `from` there or later.
 fn next(row: &[bool], from: usize, value: bool) -> Option<usize> {
     /// Long stretches of one value are passed so many at once.
     const TOGETHER: usize = 16;
     let parts = row[from..].chunks(TOGETHER);
-    let has_it = |part: &&[bool]| part.iter().fold(false, |any, &is| any | (is == value));
-    let (k, part) = parts.enumerate().find(|(_, part)| has_it(part))?;
+    let (k, part) = parts.enumerate().find(|(_, part)| has(part, value))?;
     let within = part.iter().position(|&is| is == value)?;
     Some(from + k * TOGETHER + within)
 }

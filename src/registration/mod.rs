@@ -117,7 +117,7 @@ pub fn register(plate: &Features, lit: &SceneLinear) -> Result<Registration, Reg
         }
         match pair.finish(&guess, size) {
             Ok(found) if best.as_ref().is_none_or(|b| found.ground > b.ground) => {
-                best = Some(found)
+                best = Some(found);
             }
             Ok(_) => {}
             Err(refusal) => refused = refused.or(Some(refusal)),

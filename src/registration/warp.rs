@@ -308,9 +308,9 @@ fn weighted(rows: [&[Pixel; TAPS]; TAPS], across: &[f32; TAPS], down: &[f32; TAP
     for r in 0..4 {
         let row = rows[r + 1];
         (lows[r], highs[r]) = (row[1], row[1]);
-        for t in 2..5 {
-            lows[r] = lower(lows[r], row[t]);
-            highs[r] = higher(highs[r], row[t]);
+        for &value in &row[2..5] {
+            lows[r] = lower(lows[r], value);
+            highs[r] = higher(highs[r], value);
         }
     }
     let low = lower(lower(lows[0], lows[1]), lower(lows[2], lows[3]));
