@@ -102,6 +102,13 @@ fn gear_needs_some_part_beyond_doubt() {
 }
 
 #[test]
+fn a_frame_with_gear_shows_some_of_it_beyond_doubt() {
+    let faint = || drawn([300, 200, 200, 12], Label::Gear, 0.6, still());
+    assert_eq!(supported(&[faint()]), [Label::Other]);
+    assert_eq!(supported(&[stand(), faint()]), [Label::Gear, Label::Gear]);
+}
+
+#[test]
 fn a_second_head_counts_only_where_other_gear_stands() {
     let head = || drawn([600, 200, 30, 30], Label::Gear, 0.95, still());
     assert_eq!(supported(&[head()]), [Label::Other]);

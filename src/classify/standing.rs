@@ -27,6 +27,10 @@ const SURE_GEAR: f32 = 0.6;
 /// Some piece of gear that stands is likelier gear than anything else together.
 const SOME_GEAR: f32 = 0.5;
 
+/// And in a frame with gear some of it is as sure as this; least in 58 frames with gear: 0.9, on scenes
+/// that no model was trained on 0.94.
+const BEYOND_DOUBT: f32 = 0.7;
+
 /// Gear this sure needs no height where other gear stands in the frame: a second head whose stand
 /// cannot be made out.
 const SURE_HEAD: f32 = 0.8;
@@ -118,7 +122,13 @@ fn standing(
             blob.is_sure |= classified.probabilities[piece].of(Label::Gear) > SOME_GEAR;
         }
     }
-    blobs.iter().map(|blob| blob.stands(size)).collect()
+    let gear = classified.labels.iter().zip(&classified.probabilities);
+    let gear = gear.filter(|(label, _)| **label == Label::Gear);
+    let beyond_doubt = gear
+        .into_iter()
+        .any(|(_, p)| p.of(Label::Gear) > BEYOND_DOUBT);
+    let stands = |blob: &Blob| beyond_doubt && blob.stands(size);
+    blobs.iter().map(stands).collect()
 }
 
 fn in_reach(near: &Plane<bool>, window: &Window) -> bool {

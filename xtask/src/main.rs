@@ -6,6 +6,7 @@ mod bench;
 mod check_faults;
 mod corrections;
 mod manual;
+mod photographs;
 mod pictures;
 mod pixels;
 mod registered;
@@ -60,6 +61,15 @@ enum Chore {
     Corrections {
         /// Folder of scenes.
         set: PathBuf,
+    },
+    /// Set the frames of a set of scenes into photographs: scenes with real haze, blur and skies.
+    Photographs {
+        /// Folder of photographs (JPEG); beside each, `NAME-sky.png` may say what is sky and drifts.
+        photographs: PathBuf,
+        /// Folder of scenes.
+        scenes: PathBuf,
+        /// Folder for the new scenes.
+        out: PathBuf,
     },
     /// Write manual pages and shell completions, for packages.
     Manual {
@@ -159,6 +169,11 @@ fn main() -> ExitCode {
             },
             &only,
         ),
+        Chore::Photographs {
+            photographs,
+            scenes,
+            out,
+        } => photographs::compose(&photographs, &scenes, &out),
         Chore::Manual { folder } => manual::write(&folder),
         Chore::Train { table, models } => table::train_models(&table, &models),
         Chore::Bench(args) => bench::run(&args),
