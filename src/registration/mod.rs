@@ -40,8 +40,8 @@ const SMALL_REACH_PX: f64 = 4.0;
 const COARSE_DEVIATIONS_PX: [f64; 3] = [2.0, 1.0, 0.5];
 /// The same on the finest level, still without shear: clouds a few pixels off must not bend the map.
 const TURN_DEVIATIONS_PX: [f64; 2] = [1.0, 0.5];
-/// And for any map: the last is what parallax may leave.
-const FINE_DEVIATIONS_PX: [f64; 3] = [0.5, 0.25, 0.15];
+/// And for any map: the last is what parallax may leave. From a turn on, the first is left out.
+const FINE_DEVIATIONS_PX: [f64; 4] = [1.0, 0.5, 0.25, 0.15];
 /// How much more a tile says of the ground the lower it lies: at this power of its height a quarter of
 /// ground outweighs three quarters of sky three times.
 const GROUND_POWER: i32 = 4;
@@ -226,13 +226,21 @@ impl Pair<'_> {
     }
 
     fn fitted(&self, level: usize, tiles: &[TileMatch], start: &Homography) -> Homography {
-        let frame = Normalisation::of(self.lit.levels[level].size());
-        let model = if tiles.len() < 2 * LEAST_TILES {
-            Model::Similarity
+        let size = self.lit.levels[level].size();
+        let frame = Normalisation::of(size);
+        let fitted =
+            |model| fit(tiles, model, frame, start, &COARSE_DEVIATIONS_PX).unwrap_or(*start);
+        if tiles.len() < 2 * LEAST_TILES {
+            return fitted(Model::Similarity);
+        }
+        let coarsest = COARSE_DEVIATIONS_PX[COARSE_DEVIATIONS_PX.len() - 1];
+        let ground = |map: &Homography| ground_support(map, tiles, size, coarsest);
+        let (turned, free) = (fitted(Model::Turn), fitted(Model::Homography));
+        if ground(&turned) > ground(&free) {
+            turned
         } else {
-            Model::Turn
-        };
-        fit(tiles, model, frame, start, &COARSE_DEVIATIONS_PX).unwrap_or(*start)
+            free
+        }
     }
 
     /// One round on a level.
@@ -252,9 +260,17 @@ impl Pair<'_> {
         let fitted = |model, start: &Homography, deviations: &[f64]| {
             fit(&tiles, model, frame, start, deviations).unwrap_or(*start)
         };
+        let free = fitted(Model::Homography, &guess.map, &FINE_DEVIATIONS_PX);
         let turn = fitted(Model::Turn, &guess.map, &TURN_DEVIATIONS_PX);
-        let best = fitted(Model::Homography, &turn, &FINE_DEVIATIONS_PX);
+        let turned = fitted(Model::Homography, &turn, &FINE_DEVIATIONS_PX[1..]);
         let finest = FINE_DEVIATIONS_PX[FINE_DEVIATIONS_PX.len() - 1];
+        let ground = |map: &Homography| ground_support(map, &tiles, size, finest);
+        let (best, deviations) = if ground(&turned) > ground(&free) {
+            (turned, &FINE_DEVIATIONS_PX[1..])
+        } else {
+            (free, &FINE_DEVIATIONS_PX[..])
+        };
+        let ground = ground(&best);
         let agreeing = |map: &Homography| {
             tiles
                 .iter()
@@ -266,10 +282,7 @@ impl Pair<'_> {
         if found < needed {
             return Err(refusal(found));
         }
-        let below = |tile: &TileMatch| (tile.lit.y / size.rows as f64).powi(GROUND_POWER);
-        let agree = tiles.iter().filter(|t| weight(&best, t, finest) > 0.0);
-        let ground = agree.map(below).sum();
-        let (model, homography) = choose(&tiles, frame, &best, &FINE_DEVIATIONS_PX);
+        let (model, homography) = choose(&tiles, frame, &best, deviations);
         if model == Model::Identity || moves_nothing(&homography, size) {
             let registration = Registration::identity(
                 agreeing(&Homography::identity()),
@@ -390,6 +403,14 @@ fn rms(tiles: &[TileMatch], distance: impl Fn(&TileMatch) -> f64, deviation: f64
 
 fn moves_nothing(map: &Homography, size: Size) -> bool {
     farthest_apart(map, &Homography::identity(), size) < IDENTITY_BELOW_PX
+}
+
+/// Sum over the tiles that agree, each by how low it lies ([`GROUND_POWER`]).
+fn ground_support(map: &Homography, tiles: &[TileMatch], size: Size, deviation: f64) -> f64 {
+    let agree = tiles.iter().filter(|t| weight(map, t, deviation) > 0.0);
+    agree
+        .map(|t| (t.lit.y / size.rows as f64).powi(GROUND_POWER))
+        .sum()
 }
 
 fn support(map: &Homography, tiles: &[TileMatch]) -> f64 {
