@@ -14,6 +14,7 @@
 //! outline   the outline of gear, pixel by pixel
 //! follow    gear followed beyond the pieces in which it was found
 //! shade     soft shadows of gear followed to where the light returns
+//! glint     glints of the flash on shiny things
 //! mask      where the plate is to show
 //! merge     the relit patch, into the lit frame's samples
 //! verdict   finished, or where to look
@@ -54,6 +55,7 @@ pub mod check;
 pub mod classify;
 pub mod cli;
 pub mod follow;
+pub mod glint;
 pub mod handover;
 pub mod lighting;
 pub mod mask;

@@ -19,6 +19,7 @@ use rayon::prelude::*;
 
 use crate::classify::{classify, label_plane};
 use crate::follow::{FollowInputs, follow_gear};
+use crate::glint::{GlintInputs, take_glints};
 use crate::mask::{CutInputs, beyond_plate, plan_cut};
 use crate::merge::{Patch, Relight, composite};
 use crate::outline::{OutlineInputs, mend_outline};
@@ -328,6 +329,13 @@ impl SetUp {
         follow_gear(&mut regions, &mut classified, &seen);
         clock.start("shade");
         found.follow_shadows(&mut for_mask, (&mut regions, &mut classified));
+        clock.start("glint");
+        let seen = GlintInputs {
+            lit_seen: &for_mask.lit_seen,
+            plate_seen: &found.relit_seen,
+            usable: &found.usable,
+        };
+        take_glints(&mut regions, &mut classified, &seen);
         clock.start("mask");
         let labels = label_plane(&regions, &classified.labels);
         let lit_seen = &for_mask.lit_seen;

@@ -27,6 +27,14 @@ use crate::scene::{LABELS, Label, Plane};
 pub struct Probabilities(pub [f32; 8]);
 
 impl Probabilities {
+    /// Of a label, or else of what stays.
+    pub fn either(label: Label, probability: f32) -> Self {
+        let mut out = [0.0; 8];
+        out[label.index() as usize] = probability;
+        out[Label::Other.index() as usize] = 1.0 - probability;
+        Self(out)
+    }
+
     /// Of one label.
     pub fn of(&self, label: Label) -> f32 {
         self.0[label.index() as usize]

@@ -9,12 +9,12 @@ use crate::scene::{Label, Window};
 impl Classified {
     /// Makes pixels, by their index in the frame, a piece of a label of their own. It keeps what was
     /// measured of the piece that most of it comes from. Where nothing had visibly changed there is
-    /// nothing to cut out. `gear` is the probability of gear in it.
+    /// nothing to cut out.
     pub fn cut_out(
         &mut self,
         regions: &mut Regions,
         pixels: &[usize],
-        (label, gear): (Label, f32),
+        (label, probabilities): (Label, Probabilities),
     ) {
         let Some(window) = window_around(pixels, regions.numbers.columns()) else {
             return;
@@ -41,9 +41,6 @@ impl Classified {
             window,
             neighbours: Vec::new(),
         });
-        let mut probabilities = Probabilities([0.0; 8]);
-        probabilities.0[Label::Gear.index() as usize] = gear;
-        probabilities.0[Label::Other.index() as usize] = 1.0 - gear;
         self.probabilities.push(probabilities);
         self.labels.push(label);
     }
@@ -70,10 +67,8 @@ impl Classified {
             window,
             neighbours: Vec::new(),
         });
-        let mut probabilities = Probabilities([0.0; 8]);
-        probabilities.0[label.index() as usize] = probability;
-        probabilities.0[Label::Other.index() as usize] = 1.0 - probability;
-        self.probabilities.push(probabilities);
+        self.probabilities
+            .push(Probabilities::either(label, probability));
         self.labels.push(label);
     }
 }

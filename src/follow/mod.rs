@@ -20,7 +20,7 @@ use rayon::prelude::*;
 
 use looks::{Looker, Pictures};
 
-use crate::classify::Classified;
+use crate::classify::{Classified, Probabilities};
 use crate::region::{LooseBlobs, Regions};
 use crate::scene::{Label, Perceived, Plane, Size};
 
@@ -49,6 +49,10 @@ const SHADOW: usize = 60;
 /// scenes, from pieces judged by models that had not seen the scene, 84 % were to go; nine tenths
 /// of the rest hung on one scene's pipe that was called gear before.
 const FOLLOWED: f32 = 0.9;
+
+fn followed() -> Probabilities {
+    Probabilities::either(Label::Gear, FOLLOWED)
+}
 
 /// The frame as the parts of this stage see it.
 struct Field<'a> {
@@ -100,7 +104,7 @@ pub fn follow_gear(regions: &mut Regions, classified: &mut Classified, seen: &Fo
     let mut field = field(regions, classified, seen);
     let grown = flat::grow(&field);
     for pixels in &grown {
-        classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
+        classified.cut_out(regions, &field.take(pixels), (Label::Gear, followed()));
     }
     if !field.fresh.as_slice().contains(&true) {
         return;
@@ -126,7 +130,7 @@ fn follow_on(field: &mut Field<'_>, pictures: &Pictures<'_>, (regions, classifie
     let courses = slender::trace(field, pictures, &seeds);
     field.fresh = Plane::filled(field.size(), false);
     for pixels in &courses {
-        classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
+        classified.cut_out(regions, &field.take(pixels), (Label::Gear, followed()));
     }
 }
 
@@ -158,7 +162,7 @@ fn take_strokes(
             break;
         }
         for pixels in &led {
-            classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
+            classified.cut_out(regions, &field.take(pixels), (Label::Gear, followed()));
         }
     }
     strokes.len() < found
@@ -175,7 +179,7 @@ fn close_gaps(field: &mut Field<'_>, pictures: &Pictures<'_>, (regions, classifi
         .map(|gap| gap.pixels_off_people(&looker))
         .collect();
     for pixels in &gaps {
-        classified.cut_out(regions, &field.take(pixels), (Label::Gear, FOLLOWED));
+        classified.cut_out(regions, &field.take(pixels), (Label::Gear, followed()));
     }
 }
 

@@ -23,7 +23,7 @@ use std::sync::OnceLock;
 
 use rayon::prelude::*;
 
-use crate::classify::Classified;
+use crate::classify::{Classified, Probabilities};
 use crate::numeric::filter::box_mean;
 use crate::region::{Regions, connected_blobs};
 use crate::scene::{Label, Perceived, Plane, Size, Window};
@@ -119,7 +119,8 @@ pub fn mend_outline_with(
             for &index in &pixels {
                 changing.as_mut_slice()[index] = true;
             }
-            classified.cut_out(regions, &pixels, (Label::Gear, SURE_GEAR));
+            let gear = Probabilities::either(Label::Gear, SURE_GEAR);
+            classified.cut_out(regions, &pixels, (Label::Gear, gear));
         }
     }
 }
@@ -131,7 +132,8 @@ fn give_back(pixels: &[(usize, f32)], regions: &mut Regions, classified: &mut Cl
         of_piece.entry(number).or_default().push(index);
     }
     for pixels in of_piece.values() {
-        classified.cut_out(regions, pixels, (Label::Other, 1.0 - SURE_BACK));
+        let gear = Probabilities::either(Label::Gear, 1.0 - SURE_BACK);
+        classified.cut_out(regions, pixels, (Label::Other, gear));
     }
 }
 
