@@ -72,7 +72,7 @@ pub struct Features {
 
 /// Computes the plate's share of every registration against it.
 ///
-/// `plate` is a working copy in scene-linear light, some 1200 to 2400 pixels on its long side.
+/// `plate` is a working copy in scene-linear light, some 800 to 2400 pixels on its long side.
 pub fn describe(plate: &SceneLinear) -> Features {
     let appearance = Appearance::of(plate);
     let tiles = appearance
