@@ -19,11 +19,12 @@ use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use shoot::left::{is_part, is_sound, parts, pictures, with_small_disk};
-use shoot::stopped::{send, started, trials, wait_for_moment};
+use shoot::stopped::{is_ignored, send, started, trials, wait_for_moment};
 use shoot::{CLEAN, INPUTS, Shoot, files, inputs, said};
 
 /// Trials of stopping and killing; `DERIG_TRIALS` asks for more (200 before a release).
 const TRIALS: u64 = 9;
+const SIGNALS: [&str; 3] = ["-INT", "-TERM", "-KILL"];
 
 #[test]
 fn runs_that_are_stopped_or_killed_harm_nothing_and_go_on() {
@@ -36,7 +37,7 @@ fn runs_that_are_stopped_or_killed_harm_nothing_and_go_on() {
     let wanted = pictures(&whole.path("out"));
     let (mut at_work, mut with_outputs) = (BTreeMap::new(), 0);
     for trial in 0..trials {
-        let signal = ["-INT", "-TERM", "-KILL"][(trial % 3) as usize];
+        let signal = SIGNALS[trial as usize % SIGNALS.len()];
         let shoot = Shoot::new();
         let before = inputs(&shoot);
         let mut process = started(&shoot, &CLEAN);
@@ -70,16 +71,12 @@ fn runs_that_are_stopped_or_killed_harm_nothing_and_go_on() {
         println!("{what}: nothing lost");
     }
     println!("{trials} trials; at work when stopped: {at_work:?}, {with_outputs} with outputs");
+    for signal in SIGNALS.into_iter().filter(|s| !at_work.contains_key(s)) {
+        assert!(is_ignored(signal), "{signal} stopped no run");
+        println!("SKIPPED: {signal} is ignored by what started this test");
+    }
     let at_work: u64 = at_work.values().sum();
     assert!(2 * at_work > trials, "most trials came too late");
-}
-
-/// Was this process itself told not to mind a closed terminal? A shell cannot undo that.
-fn hang_ups_are_ignored() -> bool {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
-    let bits = ignored.and_then(|hex| u64::from_str_radix(hex.trim(), 16).ok());
-    bits.is_some_and(|bits| bits & 1 == 1)
 }
 
 /// A terminal that closes ends the run as cleanly; what `nohup` started goes on.
@@ -106,7 +103,7 @@ fn a_closed_terminal_stops_the_run_unless_it_was_told_to_go_on() {
         }
         send(signal, &process);
         let ended = process.wait().unwrap().code();
-        if ignored.is_empty() && !hang_ups_are_ignored() {
+        if ignored.is_empty() && !is_ignored("-HUP") {
             assert_eq!(ended, None, "a shell sees the signal");
         } else {
             assert_eq!(ended, Some(0), "{ignored}");

@@ -36,3 +36,18 @@ pub(crate) fn send(signal: &str, process: &Child) {
         .stderr(Stdio::null())
         .status();
 }
+
+/// Was this process itself told not to mind a signal (`-HUP`, `-INT`), as `nohup` does and a shell for what runs
+/// behind `&`? Then so are the runs that it starts, and derig leaves that as it is.
+pub(crate) fn is_ignored(signal: &str) -> bool {
+    let number = match signal {
+        "-HUP" => 1,
+        "-INT" => 2,
+        "-TERM" => 15,
+        _ => return false,
+    };
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    let bits = ignored.and_then(|hex| u64::from_str_radix(hex.trim(), 16).ok());
+    bits.is_some_and(|bits| bits >> (number - 1) & 1 == 1)
+}
