@@ -359,3 +359,96 @@ fn the_command_tells_of_floating_point_and_of_further_pages() {
         assert!(warned && at("out").join(name).exists(), "{name}: {told}");
     }
 }
+
+/// 4 x 4 grey pixels, in TIFF 6.0; `text` takes the place of a field or comes beside the others.
+fn tiff_with_text(text: tiff::tags::Tag, count: u32) -> Vec<u8> {
+    use tiff::tags::Tag;
+    const FIELDS: usize = 9;
+    let field = |tag: Tag, kind: u16, count: u32, value: u32| {
+        let numbers = [tag.to_u16().to_le_bytes(), kind.to_le_bytes()].concat();
+        (
+            tag.to_u16(),
+            [
+                numbers,
+                count.to_le_bytes().to_vec(),
+                value.to_le_bytes().to_vec(),
+            ]
+            .concat(),
+        )
+    };
+    let (short, long) = (3, 4);
+    let mut fields = std::collections::BTreeMap::from([
+        field(Tag::ImageWidth, short, 1, 4),
+        field(Tag::ImageLength, short, 1, 4),
+        field(Tag::BitsPerSample, short, 1, 8),
+        field(Tag::Compression, short, 1, 1),
+        field(Tag::PhotometricInterpretation, short, 1, 1),
+        field(
+            Tag::StripOffsets,
+            long,
+            1,
+            8 + 2 + 12 * (FIELDS as u32 + 1) + 4,
+        ),
+        field(Tag::SamplesPerPixel, short, 1, 1),
+        field(Tag::RowsPerStrip, short, 1, 4),
+        field(Tag::StripByteCounts, long, 1, 16),
+    ]);
+    fields.extend([field(text, 2, count, 8)]);
+    let mut file = b"II*\0\x08\0\0\0".to_vec();
+    file.extend((fields.len() as u16).to_le_bytes());
+    file.extend(fields.into_values().flatten());
+    file.resize(8 + 2 + 12 * (FIELDS + 1) + 4, 0);
+    file.extend((0..16).map(|v| v * 9));
+    file
+}
+
+/// Found by fuzzing: the decoder wrote a line of its own, with a path of whoever built the program.
+#[test]
+fn a_text_longer_than_its_file_is_told_in_our_words_or_passed_over() {
+    use tiff::tags::Tag;
+    let numbers = [
+        Tag::ImageWidth,
+        Tag::BitsPerSample,
+        Tag::StripOffsets,
+        Tag::StripByteCounts,
+        Tag::Orientation,
+        Tag::SubIfd,
+        Tag::IccProfile,
+        Tag::Unknown(700),
+    ];
+    let texts = [Tag::Make, Tag::Model, Tag::Software, Tag::Unknown(65_000)];
+    let folder = tempfile::tempdir().unwrap();
+    let whole = tiff_with_text(Tag::Make, 4);
+    std::fs::write(folder.path().join("plate.tif"), whole).unwrap();
+    let mut names = Vec::new();
+    for tag in numbers.iter().chain(&texts) {
+        // More than the file has; more than the decoder reads of any text; all that a field can say.
+        for count in [10_000, 300_000_000, u32::MAX] {
+            let name = format!("{}-{count}.tif", tag.to_u16());
+            std::fs::write(folder.path().join(&name), tiff_with_text(*tag, count)).unwrap();
+            names.push(name);
+        }
+    }
+    let files: Vec<&str> = names.iter().map(String::as_str).collect();
+    let rest = ["--plate", "plate.tif", "--out", "out"];
+    let output = derig(folder.path(), &[&["clean"], &files[..], &rest].concat());
+    let told = said(&output);
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    assert!(!told.contains(".rs:"), "not in our words: {told}");
+    let (with_numbers, with_texts) = names.split_at(3 * numbers.len());
+    for name in with_numbers {
+        assert!(
+            told.contains(&format!("cannot read `{name}`")),
+            "{name}: {told}"
+        );
+    }
+    let so = told.matches("claims a text longer than the file").count();
+    assert_eq!(so, with_numbers.len(), "{told}");
+    for name in with_texts {
+        assert!(
+            !told.contains(&format!("cannot read `{name}`")),
+            "{name}: {told}"
+        );
+    }
+    println!("{} files with endless texts", names.len());
+}

@@ -15,57 +15,34 @@ mod shoot;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use shoot::left::{is_part, is_sound, parts, with_small_disk};
+use shoot::left::{is_part, is_sound, parts, pictures, with_small_disk};
+use shoot::stopped::{is_ignored, send, started, trials, wait_for_moment};
 use shoot::{CLEAN, INPUTS, Shoot, files, inputs, said};
 
 /// Trials of stopping and killing; `DERIG_TRIALS` asks for more (200 before a release).
 const TRIALS: u64 = 9;
-
-fn started(shoot: &Shoot) -> Child {
-    Command::new(env!("CARGO_BIN_EXE_derig"))
-        .current_dir(shoot.folder.path())
-        .args(CLEAN)
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap()
-}
-
-/// All outputs but the report, which tells how long it took.
-fn pictures(shoot: &Shoot) -> Vec<Vec<u8>> {
-    files(&shoot.path("out"))
-        .into_iter()
-        .filter(|(path, _)| path.extension().is_some_and(|e| e != "json"))
-        .map(|(_, bytes)| bytes)
-        .collect()
-}
+const SIGNALS: [&str; 3] = ["-INT", "-TERM", "-KILL"];
 
 #[test]
 fn runs_that_are_stopped_or_killed_harm_nothing_and_go_on() {
-    let trials = std::env::var("DERIG_TRIALS").ok();
-    let trials = trials.and_then(|t| t.parse().ok()).unwrap_or(TRIALS);
+    let trials = trials(TRIALS);
     let whole = Shoot::new();
     let start = Instant::now();
     let output = whole.derig(&CLEAN);
     let whole_run = start.elapsed();
     assert_eq!(output.status.code(), Some(0), "{}", said(&output));
-    let wanted = pictures(&whole);
+    let wanted = pictures(&whole.path("out"));
     let (mut at_work, mut with_outputs) = (BTreeMap::new(), 0);
     for trial in 0..trials {
-        let signal = ["-INT", "-TERM", "-KILL"][(trial % 3) as usize];
+        let signal = SIGNALS[trial as usize % SIGNALS.len()];
         let shoot = Shoot::new();
         let before = inputs(&shoot);
-        let mut process = started(&shoot);
-        // Spread over the run, by the golden ratio so that no two are alike.
-        let share = (trial as f64 * 0.618_034).fract();
-        std::thread::sleep(whole_run.mul_f64(share));
-        let id = process.id().to_string();
-        let _ = Command::new("kill")
-            .args([signal, &id])
-            .stderr(Stdio::null())
-            .status();
+        let mut process = started(&shoot, &CLEAN);
+        let share = wait_for_moment(trial, whole_run);
+        send(signal, &process);
         let ended = process.wait().unwrap();
         let what = format!("trial {trial}, {signal} at {share:.2}");
         assert_eq!(inputs(&shoot), before, "{what}");
@@ -85,7 +62,7 @@ fn runs_that_are_stopped_or_killed_harm_nothing_and_go_on() {
         let left = parts(&shoot.path("out"));
         assert!(left.is_empty(), "{what}: {left:?}");
         assert!(
-            pictures(&shoot) == wanted,
+            pictures(&shoot.path("out")) == wanted,
             "{what}: other bytes than a run in one go"
         );
         assert!(!shoot.path("out/report.json.unfinished").exists(), "{what}");
@@ -94,16 +71,12 @@ fn runs_that_are_stopped_or_killed_harm_nothing_and_go_on() {
         println!("{what}: nothing lost");
     }
     println!("{trials} trials; at work when stopped: {at_work:?}, {with_outputs} with outputs");
+    for signal in SIGNALS.into_iter().filter(|s| !at_work.contains_key(s)) {
+        assert!(is_ignored(signal), "{signal} stopped no run");
+        println!("SKIPPED: {signal} is ignored by what started this test");
+    }
     let at_work: u64 = at_work.values().sum();
     assert!(2 * at_work > trials, "most trials came too late");
-}
-
-/// Was this process itself told not to mind a closed terminal? A shell cannot undo that.
-fn hang_ups_are_ignored() -> bool {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
-    let bits = ignored.and_then(|hex| u64::from_str_radix(hex.trim(), 16).ok());
-    bits.is_some_and(|bits| bits & 1 == 1)
 }
 
 /// A terminal that closes ends the run as cleanly; what `nohup` started goes on.
@@ -128,14 +101,13 @@ fn a_closed_terminal_stops_the_run_unless_it_was_told_to_go_on() {
         while !shoot.path("out").exists() && process.try_wait().unwrap().is_none() {
             std::thread::sleep(Duration::from_millis(2));
         }
-        let id = process.id().to_string();
-        let _ = Command::new("kill").args([signal, &id]).status();
+        send(signal, &process);
         let ended = process.wait().unwrap().code();
-        if ignored.is_empty() && !hang_ups_are_ignored() {
+        if ignored.is_empty() && !is_ignored("-HUP") {
             assert_eq!(ended, None, "a shell sees the signal");
         } else {
             assert_eq!(ended, Some(0), "{ignored}");
-            assert!(pictures(&shoot) == pictures(&whole));
+            assert!(pictures(&shoot.path("out")) == pictures(&whole.path("out")));
         }
         assert_eq!(parts(&shoot.path("out")), Vec::<PathBuf>::new());
     }
@@ -149,8 +121,8 @@ fn a_disk_that_fills_up_is_told_and_leaves_no_half_file() {
     let clean = CLEAN.join(" ");
     let whole = Shoot::new();
     assert_eq!(whole.derig(&CLEAN).status.code(), Some(0));
-    let wanted = pictures(&whole);
-    let needed: usize = wanted.iter().map(Vec::len).sum();
+    let wanted = pictures(&whole.path("out"));
+    let needed: usize = wanted.values().map(Vec::len).sum();
     let (mut full, mut tried) = (0, 0);
     // From too small for anything to just too small, by pages of 4 KiB.
     for twelfth in 1..=12 {
@@ -181,12 +153,7 @@ fn a_disk_that_fills_up_is_told_and_leaves_no_half_file() {
         assert_eq!(inputs(&shoot), before);
         // Room was made: the same command goes on and ends with the bytes of a run in one go.
         assert_eq!(told("code2").trim(), "0", "{size}: {}", told("said2"));
-        let left = files(&shoot.path("left")).into_iter();
-        let left = left.filter(|(path, _)| path.extension().is_some_and(|e| e != "json"));
-        assert!(
-            left.map(|(_, bytes)| bytes).eq(wanted.iter().cloned()),
-            "{size}"
-        );
+        assert!(pictures(&shoot.path("left")) == wanted, "{size}");
         for folder in ["first", "left"] {
             std::fs::remove_dir_all(shoot.path(folder)).unwrap();
         }
@@ -236,7 +203,7 @@ fn an_output_folder_that_goes_away_is_told() {
     for trial in 0..6 {
         let shoot = Shoot::new();
         let before = inputs(&shoot);
-        let mut process = started(&shoot);
+        let mut process = started(&shoot, &CLEAN);
         while !shoot.path("out").exists() && process.try_wait().unwrap().is_none() {
             std::thread::sleep(Duration::from_millis(2));
         }
@@ -258,7 +225,7 @@ fn an_output_folder_that_goes_away_is_told() {
         assert_eq!(inputs(&shoot), before);
         let again = shoot.derig(&CLEAN);
         assert_eq!(again.status.code(), Some(0), "{}", said(&again));
-        assert!(pictures(&shoot) == pictures(&whole));
+        assert!(pictures(&shoot.path("out")) == pictures(&whole.path("out")));
     }
     println!("{told_of} of 6 runs lost their folder while at work");
     assert!(told_of > 2);
@@ -278,7 +245,7 @@ fn a_file_replaced_while_the_run_is_at_it_harms_nothing() {
         let victim = ["lit-2.jpg", "plate.jpg"][trial % 2];
         let path = shoot.path(victim);
         let bytes = std::fs::read(&path).unwrap();
-        let process = started(&shoot);
+        let process = started(&shoot, &CLEAN);
         // Files are read early: most trials come then.
         std::thread::sleep(whole_run.mul_f64((trial as f64 / 16.0).powi(2) / 2.0));
         match trial / 2 % 4 {
@@ -311,7 +278,10 @@ fn a_file_replaced_while_the_run_is_at_it_harms_nothing() {
         std::fs::write(&path, &bytes).unwrap();
         let again = shoot.derig(&CLEAN);
         assert_eq!(again.status.code(), Some(0), "{what}\n{}", said(&again));
-        assert!(pictures(&shoot) == pictures(&whole), "{what}");
+        assert!(
+            pictures(&shoot.path("out")) == pictures(&whole.path("out")),
+            "{what}"
+        );
     }
     println!("{failed} of 16 runs missed the file");
 }
@@ -320,14 +290,14 @@ fn a_file_replaced_while_the_run_is_at_it_harms_nothing() {
 fn two_runs_into_one_folder_do_not_meet() {
     let whole = Shoot::new();
     assert_eq!(whole.derig(&CLEAN).status.code(), Some(0));
-    let wanted = pictures(&whole);
+    let wanted = pictures(&whole.path("out"));
     let mut refused = 0;
     for trial in 0..4 {
         let shoot = Shoot::new();
         let before = inputs(&shoot);
-        let one = started(&shoot);
+        let one = started(&shoot, &CLEAN);
         std::thread::sleep(Duration::from_millis(60 * trial));
-        let two = started(&shoot);
+        let two = started(&shoot, &CLEAN);
         let mut completed = 0;
         for process in [one, two] {
             let output = process.wait_with_output().unwrap();
@@ -343,7 +313,10 @@ fn two_runs_into_one_folder_do_not_meet() {
         }
         assert!(completed > 0);
         is_sound(&shoot.path("out"), "two runs");
-        assert!(pictures(&shoot) == wanted, "one whole run's outputs");
+        assert!(
+            pictures(&shoot.path("out")) == wanted,
+            "one whole run's outputs"
+        );
         assert_eq!(inputs(&shoot), before);
         let again = shoot.derig(&CLEAN);
         assert_eq!(again.status.code(), Some(0), "{}", said(&again));
@@ -356,7 +329,7 @@ fn two_runs_into_one_folder_do_not_meet() {
 #[test]
 fn what_a_killed_run_finished_outlives_a_broken_plate() {
     let shoot = Shoot::new();
-    let mut process = started(&shoot);
+    let mut process = started(&shoot, &CLEAN);
     while !shoot.path("out/lit-1-mask.png").exists() {
         assert!(process.try_wait().unwrap().is_none(), "killed too late");
         std::thread::sleep(Duration::from_millis(2));

@@ -19,6 +19,7 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
+use shoot::left::pictures;
 use shoot::{CLEAN, Shoot, files, inputs, said};
 
 fn run(shoot: &Shoot, args: &[&OsStr]) -> Output {
@@ -135,11 +136,7 @@ fn names_that_are_no_unicode_come_back_through_redo() {
     ]);
     run(&[&clean, &names]);
     assert!(run(&[&clean, &names]).contains("2 finished before"));
-    let pictures = |folder: &str| -> Vec<Vec<u8>> {
-        let kept = files(&shoot.path(folder)).into_iter();
-        let kept = kept.filter(|(path, _)| path.extension().is_some_and(|e| e != "json"));
-        kept.map(|(_, bytes)| bytes).collect()
-    };
+    let pictures = |folder: &str| pictures(&shoot.path(folder));
     assert_eq!(pictures("out").len(), 6);
     // From where it is, and from where the folder was moved to: the same bytes.
     run(&[&of(&["redo", "out/report.json", "--out", "again"])]);

@@ -29,6 +29,7 @@ mod samples;
 mod screen;
 mod stored;
 mod tiff_read;
+mod tiff_texts;
 mod tiff_write;
 mod unfinished;
 mod write;

@@ -11,6 +11,7 @@ use super::exif_block::{self, ExifFacts};
 use super::jpeg_coding::is_frame_header;
 use super::orientation::Orientation;
 use super::read::{guarded, open};
+use super::tiff_texts::endless_texts;
 use super::{Format, PhotoError, PhotoErrorKind, tiff_read};
 use crate::scene::Size;
 
@@ -144,11 +145,15 @@ fn png(file: &mut (impl Read + Seek)) -> Found {
     Ok((size.ok_or(PhotoErrorKind::Truncated)?, facts))
 }
 
-fn tiff(file: impl BufRead + Seek) -> Found {
+fn tiff(mut file: impl BufRead + Seek) -> Found {
+    let endless = endless_texts(&mut file)?;
     let mut decoder = Decoder::new(file).map_err(|e| tiff_read::in_our_words(&e))?;
     tiff_read::refuse_raw(&mut decoder)?;
     let size = tiff_read::size(&mut decoder)?;
     let mut text = |tag| {
+        if endless.contains(&tag) {
+            return None;
+        }
         let text = decoder.get_tag_ascii_string(tag).ok()?;
         let text = text.trim_matches(['\0', ' ']).to_owned();
         (!text.is_empty()).then_some(text)

@@ -8,11 +8,12 @@ use tiff::{ColorType, TiffError};
 
 use super::metadata::FormatSpecific;
 use super::stored::{ReadLimits, Stored};
+use super::tiff_texts::endless_texts;
 use super::{Format, Metadata, PhotoErrorKind, PhotoWarning, exif_block};
 use crate::scene::{ChannelLayout, CodeValues, Samples, Size};
 
-const TAG_XMP: u16 = 700;
-const TAG_DNG_VERSION: u16 = 50_706;
+pub(super) const TAG_XMP: u16 = 700;
+pub(super) const TAG_DNG_VERSION: u16 = 50_706;
 /// `ExtraSamples`: 1 associated, 2 unassociated alpha.
 const ASSOCIATED_ALPHA: u16 = 1;
 const UNASSOCIATED_ALPHA: u16 = 2;
@@ -23,6 +24,7 @@ const FORMAT_FLOAT: u16 = 3;
 const PALETTE: u16 = 3;
 
 pub(super) fn read(bytes: Vec<u8>, limits: &ReadLimits) -> Result<Stored, PhotoErrorKind> {
+    endless_texts(&mut Cursor::new(&bytes))?;
     let mut decoder = Decoder::new(Cursor::new(&bytes)).map_err(|e| in_our_words(&e))?;
     let size = size(&mut decoder)?;
     refuse_raw(&mut decoder)?;

@@ -2,6 +2,7 @@
 
 #![allow(clippy::print_stdout, reason = "a test that cannot run here says so")]
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -23,6 +24,15 @@ pub(crate) fn is_sound(out: &Path, what: &str) {
             assert!(read.is_ok(), "{what}: `{}` is half-written", path.display());
         }
     }
+}
+
+/// Every file below a folder but reports, which tell how long a run took.
+pub(crate) fn pictures(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    files(folder)
+        .into_iter()
+        .filter(|(path, _)| path.extension().is_some_and(|e| e != "json"))
+        .map(|(path, bytes)| (path.strip_prefix(folder).unwrap().to_owned(), bytes))
+        .collect()
 }
 
 pub(crate) fn parts(folder: &Path) -> Vec<PathBuf> {

@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
 pub(crate) mod left;
+pub(crate) mod stopped;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};

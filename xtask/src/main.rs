@@ -2,6 +2,7 @@
 
 #[path = "../../tests/altered/mod.rs"]
 mod altered;
+mod batch;
 mod bench;
 mod check_faults;
 mod corrections;
@@ -121,6 +122,15 @@ enum Chore {
         #[arg(default_value = "models")]
         models: PathBuf,
     },
+    /// Write many large frames of one set-up, to measure a long batch.
+    Batch {
+        /// The scene.
+        scene: PathBuf,
+        /// Folder for the frames.
+        folder: PathBuf,
+        #[arg(long, default_value_t = 200)]
+        frames: usize,
+    },
     /// Measure whole runs on 6 to 48 megapixels beside decoding and encoding alone.
     Bench(bench::BenchArgs),
     /// Decode plate and lit frames and encode the lit frames again: the floor of `bench`.
@@ -176,6 +186,11 @@ fn main() -> ExitCode {
         } => photographs::compose(&photographs, &scenes, &out),
         Chore::Manual { folder } => manual::write(&folder),
         Chore::Train { table, models } => table::train_models(&table, &models),
+        Chore::Batch {
+            scene,
+            folder,
+            frames,
+        } => batch::write(&scene, frames, &folder),
         Chore::Bench(args) => bench::run(&args),
         Chore::Floor { lit, plate, out } => bench::floor::run(&plate, &lit, &out),
         Chore::Weigh { command } => bench::weigh::run_and_tell(&command),
