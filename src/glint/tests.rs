@@ -135,9 +135,12 @@ fn a_gap_between_leaves_that_all_moved_is_none() {
     let mut scene = Scene::with_glint();
     let leaves = |x: usize, y: usize| 30.0 + 20.0 * (((x / 3) * 7 + (y / 3) * 5) % 3) as f32;
     scene.plate.lightness = Plane::from_fn(SIZE, |x, y| leaves(x + 3, y));
-    scene.lit.lightness = Plane::from_fn(SIZE, |x, y| match radius(x, y) < RADIUS {
-        true => 96.0,
-        false => leaves(x, y),
+    scene.lit.lightness = Plane::from_fn(SIZE, |x, y| {
+        if radius(x, y) < RADIUS {
+            96.0
+        } else {
+            leaves(x, y)
+        }
     });
     assert_eq!(scene.glint_pixels(), 0);
 }
