@@ -3,7 +3,7 @@
 use super::strays::decide_strays_anew;
 use super::support::{demand_support, shadow_shows};
 use super::{Classified, Probabilities, adopt};
-use crate::region::{Piece, PieceFeatures, Regions};
+use crate::region::{Neighbour, Piece, PieceFeatures, Regions};
 use crate::scene::{Label, Plane, Size, Window};
 
 const SIZE: Size = Size {
@@ -195,4 +195,34 @@ fn what_hardly_looks_like_a_person_is_none_far_from_anybody() {
     assert_eq!(sleeve_or_pole(300, 24, 0.9), Label::Person);
     assert_eq!(sleeve_or_pole(300, 24, 0.25), Label::Gear);
     assert_eq!(sleeve_or_pole(60, 24, 0.25), Label::Person);
+}
+
+#[test]
+fn a_lone_dark_piece_without_the_plates_texture_is_no_shadow() {
+    let dark = |inner_agreement: f32, probability: f32| {
+        let features = PieceFeatures {
+            inner_agreement,
+            excess: -0.3,
+            ..still()
+        };
+        drawn([130, 420, 60, 30], Label::GearShadow, probability, features)
+    };
+    let second = |dark: Drawn| supported(&[stand(), dark])[1];
+    assert_eq!(second(dark(0.9, 0.6)), Label::GearShadow);
+    assert_eq!(second(dark(0.2, 0.6)), Label::Other);
+    assert_eq!(second(dark(0.2, 0.9)), Label::GearShadow);
+}
+
+#[test]
+fn beside_gear_a_dark_piece_needs_no_texture() {
+    let features = PieceFeatures {
+        inner_agreement: 0.2,
+        excess: -0.3,
+        ..still()
+    };
+    let dark = drawn([120, 420, 60, 30], Label::GearShadow, 0.6, features);
+    let (mut regions, mut classified) = scene(&[stand(), dark]);
+    regions.pieces[1].neighbours = vec![Neighbour { piece: 0, rim: 30 }];
+    demand_support(&mut classified, &regions);
+    assert_eq!(classified.labels, [Label::Gear, Label::GearShadow]);
 }

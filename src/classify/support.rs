@@ -5,7 +5,7 @@
 
 use super::Classified;
 use super::standing::keep_what_stands;
-use crate::region::{PieceFeatures, Regions};
+use crate::region::{Piece, PieceFeatures, Regions};
 use crate::scene::{Label, Plane};
 
 /// A shadow is darker than the pool around it by this, ln units.
@@ -56,6 +56,17 @@ const BELOW_EITHER: f32 = -0.1;
 /// Structure agreement within a piece from which it shows the plate's own surface.
 const SAME_SURFACE: f32 = 0.8;
 
+/// A shadow dims a surface and leaves its texture; below this structure agreement within a piece that
+/// lies for itself it is a wave, or grass that moved. On the training, development and large scenes 68
+/// such pieces were none, of 11 853 millionths of a frame together, and 3 were, of 60.
+const LOST_TEXTURE: f32 = 0.5;
+
+/// A piece lies for itself that shares less than this of its rim with others that go ..
+const SHARED_RIM: f32 = 0.1;
+
+/// .. and is no surer a shadow than this.
+const SURE_SHADOW: f32 = 0.7;
+
 /// Probability from which a shadow may be the gear's.
 const OPEN_SHADOW: f32 = 0.2;
 
@@ -84,6 +95,7 @@ const SPECK_UNCHANGED: f32 = 0.9;
 pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
     keep_what_stands(classified, regions);
     obey_physics(classified, regions);
+    keep_lone_texture(classified, regions);
     give_shadows_to_the_nearer(classified, regions);
     demand_belonging(classified, regions);
 }
@@ -123,6 +135,26 @@ fn obey_physics(classified: &mut Classified, regions: &Regions) {
         if *label == Label::Gear && is_cloud && !is_front && f.blob_still > 0.0 {
             *label = Label::Other;
         }
+    }
+}
+
+/// What lies for itself and does not show the plate's texture is no shadow.
+fn keep_lone_texture(classified: &mut Classified, regions: &Regions) {
+    let is_lone = |(index, piece): (usize, &Piece)| {
+        let rim = |wanted: &dyn Fn(Label) -> bool| -> u32 {
+            let neighbours = piece.neighbours.iter();
+            let wanted = neighbours.filter(|n| wanted(classified.labels[n.piece]));
+            wanted.map(|n| n.rim).sum()
+        };
+        classified.labels[index] == Label::GearShadow
+            && piece.features.inner_agreement < LOST_TEXTURE
+            && classified.probabilities[index].of(Label::GearShadow) < SURE_SHADOW
+            && (rim(&|l| l.is_removed()) as f32) <= SHARED_RIM * rim(&|_| true) as f32
+    };
+    let pieces = regions.pieces.iter().enumerate();
+    let lone: Vec<bool> = pieces.map(is_lone).collect();
+    for (label, _) in classified.labels.iter_mut().zip(lone).filter(|(_, is)| *is) {
+        *label = Label::Other;
     }
 }
 
