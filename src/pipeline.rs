@@ -47,6 +47,11 @@ pub use overview::Overview;
 /// stand of 2 cm is 3 px wide on it in a frame of 12 m; finer copies cost time and told no more.
 const WORKING_SIDE: usize = 1600;
 
+/// Full pixels a working pixel, both ways.
+fn working_factor(size: Size) -> usize {
+    ((size.long_side() + WORKING_SIDE / 2) / WORKING_SIDE).max(1)
+}
+
 /// Other poses that are kept as evidence: more add little, and each costs memory and a comparison.
 const MAX_COMPANIONS: usize = 4;
 
@@ -148,8 +153,7 @@ impl SetUp {
                 plate: size,
             });
         }
-        let factor = (size.long_side() + WORKING_SIDE / 2) / WORKING_SIDE;
-        let factor = factor.max(1);
+        let factor = working_factor(size);
         let plates = plates
             .into_iter()
             .map(|frame| Plate::prepare(frame, factor))

@@ -199,18 +199,22 @@ fn what_hardly_looks_like_a_person_is_none_far_from_anybody() {
 
 #[test]
 fn a_lone_dark_piece_without_the_plates_texture_is_no_shadow() {
-    let dark = |inner_agreement: f32, probability: f32| {
+    let dark = |inner_agreement: f32, sway: f32, probability: f32| {
         let features = PieceFeatures {
             inner_agreement,
+            sway,
             excess: -0.3,
             ..still()
         };
-        drawn([130, 420, 60, 30], Label::GearShadow, probability, features)
+        let dark = drawn([130, 420, 60, 30], Label::GearShadow, probability, features);
+        supported(&[stand(), dark])[1]
     };
-    let second = |dark: Drawn| supported(&[stand(), dark])[1];
-    assert_eq!(second(dark(0.9, 0.6)), Label::GearShadow);
-    assert_eq!(second(dark(0.2, 0.6)), Label::Other);
-    assert_eq!(second(dark(0.2, 0.9)), Label::GearShadow);
+    assert_eq!(dark(0.9, 1.0, 0.6), Label::GearShadow);
+    assert_eq!(dark(0.2, 4.0, 0.6), Label::Other);
+    assert_eq!(dark(0.2, 4.0, 0.9), Label::GearShadow);
+    // Half agreeing, it is no shadow where its tones are the plate's from nearby.
+    assert_eq!(dark(0.7, 1.0, 0.6), Label::Other);
+    assert_eq!(dark(0.7, 4.0, 0.6), Label::GearShadow);
 }
 
 #[test]

@@ -4,7 +4,8 @@
 //! it is beyond doubt; a bird, a sheep that stays put for two poses or a flickering leaf is neither.
 
 use super::Classified;
-use super::support::{dilated, plane_of};
+use super::support::plane_of;
+use crate::numeric::filter::dilated;
 use crate::region::{Regions, connected_blobs};
 use crate::scene::{Label, Plane, Size, Window};
 

@@ -5,6 +5,7 @@
 
 use super::Classified;
 use super::standing::keep_what_stands;
+use crate::numeric::filter::dilated;
 use crate::region::{Piece, PieceFeatures, Regions};
 use crate::scene::{Label, Plane};
 
@@ -153,7 +154,8 @@ fn has_lost_texture(f: &PieceFeatures) -> bool {
     f.inner_agreement < least
 }
 
-/// What lies for itself and does not show the plate's texture is no shadow.
+/// What lies for itself and does not show the plate's texture is no shadow. Asked before shadows are
+/// handed on, so that nothing hangs on such a piece, and of what was handed on.
 pub(super) fn keep_lone_texture(classified: &mut Classified, regions: &Regions) {
     let is_lone = |(index, piece): (usize, &Piece)| {
         let rim = |wanted: &dyn Fn(Label) -> bool| -> u32 {
@@ -234,10 +236,4 @@ pub(super) fn plane_of(
     regions
         .numbers
         .map(|&n| n > 0 && wanted(classified.labels[n as usize - 1]))
-}
-
-/// Grown by a square of `reach` pixels each way.
-pub(super) fn dilated(mask: &Plane<bool>, reach: usize) -> Plane<bool> {
-    let share = crate::numeric::filter::box_mean(&mask.map(|&m| if m { 1.0 } else { 0.0 }), reach);
-    share.map(|&s| s > 1e-6)
 }

@@ -248,6 +248,15 @@ fn padded(row: &[f32], reach: usize) -> Vec<f32> {
     out
 }
 
+/// Means of nothing, as sums in single precision leave them.
+const NO_SHARE: f32 = 1e-6;
+
+/// A mask grown by a square of `reach` pixels each way.
+pub fn dilated(mask: &Plane<bool>, reach: usize) -> Plane<bool> {
+    let share = box_mean(&mask.map(|&m| f32::from(m)), reach);
+    share.map(|&s| s > NO_SHARE)
+}
+
 /// Mean over a square of `2·radius + 1` pixels, by running sums, in strips whose intermediate rows
 /// stay near.
 #[must_use]
