@@ -4,7 +4,7 @@
 //! itself. Beside gear that is sure, of the same colour and as still, it is gear; dark and still at
 //! the foot of it, it is its shadow. And a shadow far from all gear is not gear's.
 
-use super::support::{keep_lone_texture, shadow_shows, stays_sky};
+use super::support::{shadow_shows, stays_sky};
 use super::{Classified, Probabilities};
 use crate::region::{PieceFeatures, Regions, connected_blobs};
 use crate::scene::{Label, Plane, Size, difference};
@@ -87,17 +87,7 @@ pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions:
     let places = Places::of(regions);
     adopt_parts(classified, own, (regions, &places));
     leave_far_shadows(classified, &places);
-    hand_shadows_on(classified, own, (regions, &places));
-    keep_lone_texture(classified, regions);
-    // Last: a pane's dark image of the gear has no texture of the plate's either.
     adopt_what_stays(classified, (regions, &places));
-}
-
-fn hand_shadows_on(
-    classified: &mut Classified,
-    own: &[Probabilities],
-    (regions, places): (&Regions, &Places),
-) {
     for round in 0..SHADOW_ROUNDS {
         let is_anchor = |l: Label| l == Label::Gear || (round > 0 && l == Label::GearShadow);
         let to_gear = places.ways(&classified.labels, is_anchor, LEAST_GEAR);
