@@ -1,7 +1,7 @@
 //! The rules behind the forests, on pieces drawn by hand.
 
 use super::strays::decide_strays_anew;
-use super::support::{demand_support, shadow_shows};
+use super::support::{demand_support, keep_lone_texture, shadow_shows};
 use super::{Classified, Probabilities, adopt};
 use crate::region::{Neighbour, Piece, PieceFeatures, Regions};
 use crate::scene::{Label, Plane, Size, Window};
@@ -197,6 +197,14 @@ fn what_hardly_looks_like_a_person_is_none_far_from_anybody() {
     assert_eq!(sleeve_or_pole(60, 24, 0.25), Label::Person);
 }
 
+/// What the second piece is taken for once lone pieces without texture are kept.
+fn with_texture(drawn: &[Drawn], neighbours: Vec<Neighbour>) -> Label {
+    let (mut regions, mut classified) = scene(drawn);
+    regions.pieces[1].neighbours = neighbours;
+    keep_lone_texture(&mut classified, &regions);
+    classified.labels[1]
+}
+
 #[test]
 fn a_lone_dark_piece_without_the_plates_texture_is_no_shadow() {
     let dark = |inner_agreement: f32, sway: f32, probability: f32| {
@@ -207,7 +215,7 @@ fn a_lone_dark_piece_without_the_plates_texture_is_no_shadow() {
             ..still()
         };
         let dark = drawn([130, 420, 60, 30], Label::GearShadow, probability, features);
-        supported(&[stand(), dark])[1]
+        with_texture(&[stand(), dark], Vec::new())
     };
     assert_eq!(dark(0.9, 1.0, 0.6), Label::GearShadow);
     assert_eq!(dark(0.2, 4.0, 0.6), Label::Other);
@@ -225,8 +233,6 @@ fn beside_gear_a_dark_piece_needs_no_texture() {
         ..still()
     };
     let dark = drawn([120, 420, 60, 30], Label::GearShadow, 0.6, features);
-    let (mut regions, mut classified) = scene(&[stand(), dark]);
-    regions.pieces[1].neighbours = vec![Neighbour { piece: 0, rim: 30 }];
-    demand_support(&mut classified, &regions);
-    assert_eq!(classified.labels, [Label::Gear, Label::GearShadow]);
+    let beside = vec![Neighbour { piece: 0, rim: 30 }];
+    assert_eq!(with_texture(&[stand(), dark], beside), Label::GearShadow);
 }

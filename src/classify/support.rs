@@ -102,7 +102,6 @@ const SPECK_UNCHANGED: f32 = 0.9;
 pub(super) fn demand_support(classified: &mut Classified, regions: &Regions) {
     keep_what_stands(classified, regions);
     obey_physics(classified, regions);
-    keep_lone_texture(classified, regions);
     give_shadows_to_the_nearer(classified, regions);
     demand_belonging(classified, regions);
 }
@@ -154,8 +153,8 @@ fn has_lost_texture(f: &PieceFeatures) -> bool {
     f.inner_agreement < least
 }
 
-/// What lies for itself and does not show the plate's texture is no shadow. Asked before shadows are
-/// handed on, so that nothing hangs on such a piece, and of what was handed on.
+/// What lies for itself and does not show the plate's texture is no shadow. Asked once of all pieces
+/// together, when shadows were handed on: the parts of one dark image lean on each other.
 pub(super) fn keep_lone_texture(classified: &mut Classified, regions: &Regions) {
     let is_lone = |(index, piece): (usize, &Piece)| {
         let rim = |wanted: &dyn Fn(Label) -> bool| -> u32 {
