@@ -160,7 +160,8 @@ fn adopt_parts(
         let is_like_gear = own[i].of(Label::Gear) > PART_DOUBT
             && f.difference > PART_DIFFERENCE
             && f.still > PART_STILL
-            && f.in_moving_hull < 0.5;
+            && f.in_moving_hull < 0.5
+            && !stays_sky(f);
         let has_its_colour = || {
             gear.iter()
                 .any(|&j| difference(colour(f), colour(&pieces[j].features)).0 < PART_COLOUR)

@@ -7,6 +7,7 @@
 
 mod composite;
 mod relight;
+mod sky_colours;
 mod skyline;
 
 pub use composite::{Patch, composite, mask_value};

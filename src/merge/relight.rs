@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::sky_colours::SkyColours;
 use super::skyline::SkyShares;
 use crate::lighting::FLARE;
 use crate::numeric::elementary::{exp, ln};
@@ -42,6 +43,9 @@ const HELD_RIM: usize = 4;
 /// Values are worked out this far around the mask, px: it is enlarged bilinearly.
 const MASK_MARGIN: usize = 2;
 
+/// Share of the plate below which the lit frame is kept as it is.
+const KEPT_SHARE: f32 = 0.01;
+
 /// Steps of the membrane's solver: what is left is below a hundredth of a just noticeable step in
 /// the mean, below one at the worst.
 const STEPS: usize = 3;
@@ -69,6 +73,14 @@ pub struct RelightInputs<'a> {
     pub keep: &'a Plane<bool>,
     /// Pixels that say nothing of the light in a shadow of gear beside them: another shadow's.
     pub shaded: &'a Plane<bool>,
+}
+
+impl RelightInputs<'_> {
+    /// Does the lit frame stay at this pixel, and show the background in its own light?
+    fn is_kept(&self, i: usize) -> bool {
+        let is_hidden = self.keep.as_slice()[i] || self.shaded.as_slice()[i];
+        self.share.as_slice()[i] < KEPT_SHARE && !is_hidden
+    }
 }
 
 /// Log-ratio lit / plate a channel over the working copy; meaningful where the mask is.
@@ -130,13 +142,20 @@ pub fn relit_surfaces(inputs: &RelightInputs<'_>) -> RelitSurfaces {
     let size = inputs.share.size();
     let hole = Spans::of(size, |x, y| *inputs.share.at(x, y) > 0.0).grown(MASK_MARGIN);
     let sky_shares = SkyShares::of(inputs.plate, inputs.sky, hole.clone());
+    let colours = SkyColours::of(inputs.lit, inputs.lit_sky, |i| inputs.is_kept(i));
     let layers = [Layer::Ground, Layer::Sky].map(|layer| {
         let wanted = hole.filtered(|x, y| match layer {
             Layer::Ground => !*inputs.sky.at(x, y),
             Layer::Sky => sky_shares.at(x, y).iter().any(|&share| share > 0.0),
         });
         let clusters = clusters(&wanted);
-        let solve = |cluster: &Cluster| solve_layer(inputs, cluster, layer);
+        let solve = |cluster: &Cluster| {
+            let mut solution = solve_layer(inputs, cluster, layer);
+            if let (Layer::Sky, Some(colours)) = (layer, &colours) {
+                cluster.limit(&mut solution, colours, inputs.plate);
+            }
+            solution
+        };
         let solutions = clusters.par_iter().map(solve).collect();
         SolvedLayer {
             layer,
@@ -178,6 +197,22 @@ impl Cluster {
                         solved
                     };
                     out.set(left + x, top + y, mixed);
+                }
+            }
+        }
+    }
+
+    /// Keeps the solution to what gives the plate a colour of the sky.
+    fn limit(&self, solution: &mut [Plane<f32>; 3], colours: &SkyColours, plate: &SceneLinear) {
+        let Window { left, top, .. } = self.window;
+        for y in 0..self.window.rows() {
+            for x in self.wanted.row(y).iter().flat_map(|r| r.from..r.to) {
+                let light = plate.channels.each_ref();
+                let light = light.map(|c| *c.at(left + x, top + y));
+                let solved = solution.each_ref().map(|s| *s.at(x, y));
+                let allowed = colours.allowed(light, solved);
+                for (plane, value) in solution.iter_mut().zip(allowed) {
+                    plane.set(x, y, value);
                 }
             }
         }
@@ -254,8 +289,7 @@ fn solve_layer(inputs: &RelightInputs<'_>, cluster: &Cluster, layer: Layer) -> [
                 Layer::Ground => !*inputs.sky.at(fx, fy),
                 Layer::Sky => *inputs.lit_sky.at(fx, fy),
             };
-            let is_lit = !*inputs.keep.at(fx, fy) && !*inputs.shaded.at(fx, fy);
-            let known = *inputs.share.at(fx, fy) < 0.01 && is_lit;
+            let known = inputs.is_kept(fy * inputs.share.columns() + fx);
             *out = f32::from(u8::from(in_layer && known));
         }
     });
