@@ -161,7 +161,7 @@ pub fn classify_with(model: &Model, regions: &Regions) -> Classified {
     strays::decide_strays_anew(&mut classified, regions);
     support::demand_support(&mut classified, regions);
     adopt::adopt(&mut classified, &own, regions);
-    support::keep_lone_texture(&mut classified, regions);
+    support::take_back_doubtful(&mut classified, regions);
     classified
 }
 

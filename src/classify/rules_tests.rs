@@ -1,7 +1,7 @@
 //! The rules behind the forests, on pieces drawn by hand.
 
 use super::strays::decide_strays_anew;
-use super::support::{demand_support, keep_lone_texture, shadow_shows};
+use super::support::{demand_support, shadow_shows, take_back_doubtful};
 use super::{Classified, Probabilities, adopt};
 use crate::region::{Neighbour, Piece, PieceFeatures, Regions};
 use crate::scene::{Label, Plane, Size, Window};
@@ -197,11 +197,12 @@ fn what_hardly_looks_like_a_person_is_none_far_from_anybody() {
     assert_eq!(sleeve_or_pole(60, 24, 0.25), Label::Person);
 }
 
-/// What the second piece is taken for once lone pieces without texture are kept.
-fn with_texture(drawn: &[Drawn], neighbours: Vec<Neighbour>) -> Label {
+/// What the second piece, handed on as a shadow, is taken for once doubtful ones were taken back.
+fn once_doubted(drawn: &[Drawn], neighbours: Vec<Neighbour>) -> Label {
     let (mut regions, mut classified) = scene(drawn);
     regions.pieces[1].neighbours = neighbours;
-    keep_lone_texture(&mut classified, &regions);
+    classified.labels[1] = Label::GearShadow;
+    take_back_doubtful(&mut classified, &regions);
     classified.labels[1]
 }
 
@@ -215,7 +216,7 @@ fn a_lone_dark_piece_without_the_plates_texture_is_no_shadow() {
             ..still()
         };
         let dark = drawn([130, 420, 60, 30], Label::GearShadow, probability, features);
-        with_texture(&[stand(), dark], Vec::new())
+        once_doubted(&[stand(), dark], Vec::new())
     };
     assert_eq!(dark(0.9, 1.0, 0.6), Label::GearShadow);
     assert_eq!(dark(0.2, 4.0, 0.6), Label::Other);
@@ -234,5 +235,21 @@ fn beside_gear_a_dark_piece_needs_no_texture() {
     };
     let dark = drawn([120, 420, 60, 30], Label::GearShadow, 0.6, features);
     let beside = vec![Neighbour { piece: 0, rim: 30 }];
-    assert_eq!(with_texture(&[stand(), dark], beside), Label::GearShadow);
+    assert_eq!(once_doubted(&[stand(), dark], beside), Label::GearShadow);
+}
+
+#[test]
+fn what_hardly_looks_like_a_shadow_is_none_unless_it_is_deep() {
+    let dark = |probability: f32, excess: f32| {
+        let features = PieceFeatures {
+            inner_agreement: 0.9,
+            excess,
+            ..still()
+        };
+        let dark = drawn([120, 420, 60, 30], Label::GearShadow, probability, features);
+        once_doubted(&[stand(), dark], vec![Neighbour { piece: 0, rim: 30 }])
+    };
+    assert_eq!(dark(0.3, -0.2), Label::Other);
+    assert_eq!(dark(0.3, -0.4), Label::GearShadow);
+    assert_eq!(dark(0.5, -0.2), Label::GearShadow);
 }
