@@ -240,16 +240,32 @@ fn beside_gear_a_dark_piece_needs_no_texture() {
 
 #[test]
 fn what_hardly_looks_like_a_shadow_is_none_unless_it_is_deep() {
-    let dark = |probability: f32, excess: f32| {
+    let dark = |probability: f32, excess: f32, agreement_coarse: f32| {
         let features = PieceFeatures {
             inner_agreement: 0.9,
+            agreement_coarse,
             excess,
             ..still()
         };
         let dark = drawn([120, 420, 60, 30], Label::GearShadow, probability, features);
-        once_doubted(&[stand(), dark], vec![Neighbour { piece: 0, rim: 30 }])
+        let unlike = drawn([120, 450, 60, 30], Label::Other, 0.9, still());
+        let beside = [0, 2].map(|piece| Neighbour { piece, rim: 30 });
+        once_doubted(&[stand(), dark, unlike], beside.to_vec())
     };
-    assert_eq!(dark(0.3, -0.2), Label::Other);
-    assert_eq!(dark(0.3, -0.4), Label::GearShadow);
-    assert_eq!(dark(0.5, -0.2), Label::GearShadow);
+    assert_eq!(dark(0.3, -0.2, 0.3), Label::Other);
+    assert_eq!(dark(0.3, -0.4, 0.3), Label::GearShadow);
+    assert_eq!(dark(0.5, -0.2, 0.3), Label::GearShadow);
+    // On the plate's own surface.
+    assert_eq!(dark(0.3, -0.2, 0.9), Label::GearShadow);
+}
+
+#[test]
+fn a_faint_piece_amid_what_goes_goes_too() {
+    let features = PieceFeatures {
+        excess: -0.2,
+        ..still()
+    };
+    let dark = drawn([120, 420, 60, 30], Label::GearShadow, 0.3, features);
+    let amid = vec![Neighbour { piece: 0, rim: 60 }];
+    assert_eq!(once_doubted(&[stand(), dark], amid), Label::GearShadow);
 }
