@@ -386,12 +386,8 @@ impl SetUp {
             hand_work,
             seconds: BTreeMap::new(),
         };
-        let carried = Carried::of(
-            self.factor,
-            Cow::Owned(found.plate),
-            &found.sky.mask,
-            &found.still_sky,
-        );
+        let plate = Cow::Owned(found.plate);
+        let carried = Carried::of(self.factor, plate, found.sky_change.as_ref());
         Ok(Decided {
             report,
             extras,

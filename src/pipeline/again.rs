@@ -199,16 +199,11 @@ impl Reopened<'_> {
         let Comparison {
             registration,
             plate,
-            sky,
-            still_sky,
+            sky_change,
             ..
         } = &self.compared;
-        let carried = Carried::of(
-            self.set_up.factor(),
-            Cow::Borrowed(plate),
-            &sky.mask,
-            still_sky,
-        );
+        let plate = Cow::Borrowed(plate);
+        let carried = Carried::of(self.set_up.factor(), plate, sky_change.as_ref());
         AlignedPlate::new(self.set_up, self.plate, registration, carried)
     }
 

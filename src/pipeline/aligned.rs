@@ -13,6 +13,7 @@ use crate::numeric::enlarge::RowEnlarger;
 use crate::numeric::spans::Spans;
 use crate::registration::{Registration, warp_window};
 use crate::scene::{ChannelLayout, CodeValues, Encoding, Plane, Samples, SceneLinear, Window};
+use crate::sky::{SkyChange, SkyChangePlanes};
 
 /// Rows that are resampled at once.
 const STRIP_ROWS: usize = 32;
@@ -31,36 +32,24 @@ pub(super) struct AlignedPlate<'a> {
 pub(super) enum Carried<'a> {
     /// All of it, in full-size pixels.
     Whole(Cow<'a, SceneLinear>),
-    /// By how much carrying changed the light of the sky, in working pixels. The full plate's own
-    /// finest detail and grain stay under it.
-    Change(SceneLinear),
+    /// How carrying changes the light, in working pixels. The full plate's own finest detail and
+    /// grain stay under it.
+    Change(SkyChangePlanes),
     /// The sky did not move, or there is none.
     Nothing,
 }
 
 impl<'a> Carried<'a> {
-    /// `aligned` is the working copy with its sky, open where `sky` says, carried along;
-    /// `still_sky` is the light that was there, in row order.
+    /// `aligned` is the working copy with its sky carried along, by `change` if it moved.
     pub(super) fn of(
         factor: usize,
         aligned: Cow<'a, SceneLinear>,
-        sky: &Plane<bool>,
-        still_sky: &[[f32; 3]],
+        change: Option<&SkyChange>,
     ) -> Self {
         if factor == 1 {
             return Self::Whole(aligned);
         }
-        if still_sky.is_empty() {
-            return Self::Nothing;
-        }
-        let mut change = SceneLinear::filled(sky.size(), 0.0);
-        let open = (0..sky.size().area()).filter(|&i| sky.as_slice()[i]);
-        for (i, from) in open.zip(still_sky) {
-            for (c, from) in from.iter().enumerate() {
-                change.channels[c].as_mut_slice()[i] = aligned.channels[c].as_slice()[i] - from;
-            }
-        }
-        Self::Change(change)
+        change.map_or(Self::Nothing, |change| Self::Change(change.planes()))
     }
 }
 
@@ -106,17 +95,25 @@ impl<'a> AlignedPlate<'a> {
         light
     }
 
-    /// Adds the sky's change to a window of the plate.
-    fn carry(&self, light: &mut SceneLinear, change: &SceneLinear, window: Window) {
-        let enlarger = RowEnlarger::new(change.size(), self.factor, window.right);
-        let mut row = vec![0.0f32; window.columns()];
-        for (channel, change) in light.channels.iter_mut().zip(&change.channels) {
-            let mut enlarged = enlarger.rows_from(change, window.left, row.len());
-            for y in 0..window.rows() {
-                enlarged.row(window.top + y, &mut row);
-                for (value, change) in channel.row_mut(y).iter_mut().zip(&row) {
-                    *value = (*value + change).max(0.0);
-                }
+    /// Carries the sky of a window of the plate along.
+    fn carry(&self, light: &mut SceneLinear, change: &SkyChangePlanes, window: Window) {
+        let planes = change.planes();
+        let enlarger = RowEnlarger::new(planes[0].size(), self.factor, window.right);
+        let columns = window.columns();
+        let mut rows: [Vec<f32>; 7] = std::array::from_fn(|_| vec![0.0; columns]);
+        let mut enlarged = planes
+            .each_ref()
+            .map(|plane| enlarger.rows_from(plane, window.left, columns));
+        let [red, green, blue] = &mut light.channels;
+        for y in 0..window.rows() {
+            for (enlarged, row) in enlarged.iter_mut().zip(&mut rows) {
+                enlarged.row(window.top + y, row);
+            }
+            let (red, green, blue) = (red.row_mut(y), green.row_mut(y), blue.row_mut(y));
+            for x in 0..columns {
+                let values = rows.each_ref().map(|row| row[x]);
+                let light = [red[x], green[x], blue[x]];
+                [red[x], green[x], blue[x]] = SkyChangePlanes::carried(light, values);
             }
         }
     }

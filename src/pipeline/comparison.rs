@@ -10,7 +10,7 @@ use crate::lighting::{LightingChange, separate_light};
 use crate::numeric::{pull_push, spans::Spans};
 use crate::registration::{Features, Registration, describe, register, warp_plate_to_lit};
 use crate::scene::{CodeValues, Perceived, Plane, Samples, SceneLinear};
-use crate::sky::{Drift, SkyLayer, carry_sky, estimate_drift, find_sky, without_still_things};
+use crate::sky::{Drift, SkyChange, SkyLayer, estimate_drift, find_sky, without_still_things};
 
 /// Comparisons near the plate's border are not to be trusted: the reach of their windows, px.
 const BORDER_PX: usize = 6;
@@ -69,9 +69,8 @@ pub(super) struct Comparison {
     pub(super) light: LightingChange,
     /// The lit frame as seen, where the sky asked for it already.
     pub(super) lit_seen: Option<Perceived>,
-    /// Light of the aligned plate where `sky` is open, before it was carried along, in row order;
-    /// nothing where the merge at full size needs none of it.
-    pub(super) still_sky: Vec<[f32; 3]>,
+    /// How carrying the sky along changed the aligned plate, if the merge at full size needs it.
+    pub(super) sky_change: Option<SkyChange>,
 }
 
 impl SetUp {
@@ -169,16 +168,12 @@ impl SetUp {
             (None, Some(seen)) if sky.share > 0.0 => drift_of((seen, &aligned), &sky, to_xyz),
             (None, _) => Drift::none(),
         };
-        let still_sky = if self.factor > 1 {
-            light_where(&aligned, &sky.mask)
-        } else {
-            Vec::new()
-        };
-        let aligned = if sky.share > 0.0 {
-            carry_sky(aligned, &sky.mask, &drift)
-        } else {
-            aligned
-        };
+        let mut aligned = aligned;
+        let sky_change = SkyChange::of(&aligned, &sky.mask, &drift);
+        if let Some(change) = &sky_change {
+            change.apply(&mut aligned);
+        }
+        let sky_change = sky_change.filter(|_| self.factor > 1);
         clock.start("lighting");
         let light = separate_light(&small, &aligned, &sky.mask, &usable);
         Ok(Comparison {
@@ -190,7 +185,7 @@ impl SetUp {
             drift,
             light,
             lit_seen,
-            still_sky,
+            sky_change,
         })
     }
 }
@@ -280,16 +275,6 @@ impl Plate {
             needed: e.needed,
         })
     }
-}
-
-/// The light of the pixels that are `open`, in row order.
-fn light_where(picture: &SceneLinear, open: &Plane<bool>) -> Vec<[f32; 3]> {
-    let opened = open
-        .as_slice()
-        .iter()
-        .enumerate()
-        .filter(|&(_, &open)| open);
-    opened.map(|(i, _)| picture.at_index(i)).collect()
 }
 
 /// The aligned plate with what lies beyond its border filled smoothly from inside.

@@ -16,7 +16,7 @@ use crate::region::{
 use crate::registration::Registration;
 use crate::scene::{Label, Perceived, Plane, SceneLinear, Size, recycled};
 use crate::shade::{ShadeInputs, complete_shadows};
-use crate::sky::{Drift, SkyLayer};
+use crate::sky::{Drift, SkyChange, SkyLayer};
 
 /// The rim of the sky shows other things' light as well, px: the comparison's blur.
 const SKY_RIM_PX: usize = 2;
@@ -61,7 +61,7 @@ pub(super) struct Found {
     agreement: Plane<f32>,
     pub(super) relit_seen: Perceived,
     lit_sky: Plane<bool>,
-    pub(super) still_sky: Vec<[f32; 3]>,
+    pub(super) sky_change: Option<SkyChange>,
 }
 
 /// What laying the mask needs beside.
@@ -82,7 +82,7 @@ impl Examined {
             sky,
             drift,
             light,
-            still_sky,
+            sky_change,
             ..
         } = self.compared;
         let LightingChange {
@@ -116,7 +116,7 @@ impl Examined {
             agreement: coarse,
             relit_seen,
             lit_sky,
-            still_sky,
+            sky_change,
         };
         (self.regions, ForMask { lit_seen, excess }, found)
     }

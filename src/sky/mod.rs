@@ -11,7 +11,7 @@ mod drift;
 mod layer;
 mod still;
 
-pub use carry::carry_sky;
+pub use carry::{SkyChange, SkyChangePlanes};
 pub use drift::{Drift, estimate_drift};
 pub use layer::{SkyLayer, find_sky};
 pub use still::without_still_things;
