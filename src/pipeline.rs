@@ -403,3 +403,23 @@ impl SetUp {
         self.factor
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn working_copies_are_as_near_to_their_size_as_a_whole_factor_brings_them() {
+        let factor = |columns: usize| {
+            let rows = columns * 2 / 3;
+            working_factor(Size { columns, rows })
+        };
+        let frames = [900, 1800, 2399, 2400, 4000, 6000, 8256];
+        assert_eq!(frames.map(factor), [1, 1, 1, 2, 3, 4, 5]);
+        let upright = Size {
+            columns: 4000,
+            rows: 6000,
+        };
+        assert_eq!(working_factor(upright), 4);
+    }
+}

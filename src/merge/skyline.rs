@@ -3,6 +3,7 @@
 //! A pixel at the edge of a leaf shows part leaf, part sky. Flash lightens the leaf and not the
 //! sky: multiplied by the leaf's gain, its share of sky would shine as a bright rim.
 
+use crate::numeric::mixture::Mixture;
 use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Plane, SceneLinear};
 
@@ -11,10 +12,6 @@ const MIXED_REACH: usize = 2;
 
 /// Colours of pure sky and pure ground are looked for this far, px.
 const PURE_REACH: usize = 4;
-
-/// Difference of light between sky and ground, relative to the sky, below which nothing can be
-/// told and need not be.
-const LEAST_CONTRAST: f32 = 0.05;
 
 /// Shares of the sky in the light of the pixels of some places.
 #[derive(Debug)]
@@ -100,15 +97,10 @@ fn mixed(plate: &SceneLinear, sky: &Plane<bool>, x: usize, y: usize) -> [f32; 3]
         .max_by(|a, b| apart(*a).total_cmp(&apart(*b)))
         .unwrap_or(pure_sky);
     let here = light(x, y);
-    let span: f32 = apart(ground);
-    let brightness: f32 = pure_sky.iter().map(|v| v * v).sum();
-    if span <= LEAST_CONTRAST * LEAST_CONTRAST * brightness {
+    let Some(mixture) = Mixture::between(ground, pure_sky) else {
         return [0.0; 3];
-    }
-    let along: f32 = (0..3)
-        .map(|c| (here[c] - ground[c]) * (pure_sky[c] - ground[c]))
-        .sum();
-    let share = (along / span).clamp(0.0, 1.0);
+    };
+    let share = mixture.share(here);
     std::array::from_fn(|c| (share * pure_sky[c] / here[c].max(1e-6)).clamp(0.0, 1.0))
 }
 

@@ -7,6 +7,7 @@ pub mod filter;
 pub mod gradient;
 pub mod interpolation;
 pub mod membrane;
+pub mod mixture;
 pub mod pull_push;
 pub mod pyramid;
 pub mod robust;

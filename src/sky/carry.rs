@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use crate::numeric::filter::gaussian;
+use crate::numeric::mixture::Mixture;
 use crate::numeric::pull_push;
 use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Plane, Point, SceneLinear, Size};
@@ -21,10 +22,6 @@ const MIXED_REACH: usize = 2;
 /// The colour of what stands before the sky is looked for this far, px.
 const GROUND_REACH: usize = 4;
 
-/// Difference of light between sky and ground, relative to the sky, below which it cannot be told
-/// how a pixel is mixed of both.
-const LEAST_CONTRAST: f32 = 0.05;
-
 /// How the light of a registered plate changes when its sky moves to where the lit frame's is.
 ///
 /// A pixel at the edge of a leaf shows part leaf, part sky: it gains that part of what the sky
@@ -41,43 +38,8 @@ pub struct SkyChange {
 struct Gain {
     /// Were it nothing but sky; scene-linear.
     light: [f32; 3],
-    share: Share,
-}
-
-/// Share of sky in a pixel as a function of its light: the place between ground (0) and sky (1).
-#[derive(Debug, Clone, Copy)]
-struct Share {
-    slope: [f32; 3],
-    offset: f32,
-}
-
-impl Share {
-    const ALL: Self = Self::fixed(1.0);
-    const NONE: Self = Self::fixed(0.0);
-
-    const fn fixed(share: f32) -> Self {
-        Self {
-            slope: [0.0; 3],
-            offset: share,
-        }
-    }
-
-    fn between(ground: [f32; 3], sky: [f32; 3]) -> Option<Self> {
-        let apart: [f32; 3] = std::array::from_fn(|c| sky[c] - ground[c]);
-        let square = |v: [f32; 3]| v.iter().map(|v| v * v).sum::<f32>();
-        let span = square(apart);
-        if span <= LEAST_CONTRAST * LEAST_CONTRAST * square(sky) {
-            return None;
-        }
-        let slope = apart.map(|a| a / span);
-        let offset = -(0..3).map(|c| slope[c] * ground[c]).sum::<f32>();
-        Some(Self { slope, offset })
-    }
-
-    fn of(self, light: [f32; 3]) -> f32 {
-        let along: f32 = (0..3).map(|c| self.slope[c] * light[c]).sum();
-        (along + self.offset).clamp(0.0, 1.0)
-    }
+    /// How much sky it is.
+    share: Mixture,
 }
 
 /// A [`SkyChange`] as planes, to be enlarged.
@@ -99,7 +61,7 @@ impl SkyChangePlanes {
     #[inline]
     pub fn carried(light: [f32; 3], values: [f32; 7]) -> [f32; 3] {
         let [r, g, b, slope_r, slope_g, slope_b, offset] = values;
-        let share = Share {
+        let share = Mixture {
             slope: [slope_r, slope_g, slope_b],
             offset,
         };
@@ -114,7 +76,7 @@ impl SkyChangePlanes {
 impl Gain {
     #[inline]
     fn on(self, light: [f32; 3]) -> [f32; 3] {
-        let share = self.share.of(light);
+        let share = self.share.share(light);
         std::array::from_fn(|c| (light[c] + share * self.light[c]).max(0.0))
     }
 }
@@ -145,7 +107,7 @@ impl SkyChange {
             let moved = bilinear(&layers, from);
             let light = std::array::from_fn(|c| moved[c] - layers[c].at(x, y));
             let share = if *inner.at(x, y) > 0.0 {
-                Share::ALL
+                Mixture::fixed(1.0)
             } else {
                 mixtures.at(x, y)
             };
@@ -232,18 +194,18 @@ impl<'a> Mixtures<'a> {
     }
 
     /// Between the sky behind and what is least like it around.
-    fn at(&self, x: usize, y: usize) -> Share {
+    fn at(&self, x: usize, y: usize) -> Mixture {
         let unknown = if *self.sky.at(x, y) {
-            Share::ALL
+            Mixture::fixed(1.0)
         } else {
-            Share::NONE
+            Mixture::fixed(0.0)
         };
         let Some((gx, gy)) = self.ground_near(x, y) else {
             return unknown;
         };
         let ground = self.plate.channels.each_ref().map(|c| *c.at(gx, gy));
         let behind = self.layers.each_ref().map(|c| *c.at(x, y));
-        Share::between(ground, behind).unwrap_or(unknown)
+        Mixture::between(ground, behind).unwrap_or(unknown)
     }
 
     fn ground_near(&self, x: usize, y: usize) -> Option<(usize, usize)> {
@@ -349,7 +311,8 @@ mod tests {
             let light = plate.channels.each_ref().map(|c| *c.at(x, 20));
             let values = planes.planes().each_ref().map(|p| *p.at(x, 20));
             let wanted = carried.channels.each_ref().map(|c| *c.at(x, 20));
-            assert_eq!(SkyChangePlanes::carried(light, values), wanted);
+            let carried = SkyChangePlanes::carried(light, values);
+            assert_eq!(carried.map(f32::to_bits), wanted.map(f32::to_bits));
         }
     }
 
