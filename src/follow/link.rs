@@ -10,12 +10,13 @@ use super::looks::{Look, Looker, On, Place};
 use super::slender::{Course, SPACING, directions};
 use crate::scene::{Plane, difference};
 
-/// The longest gap before a stroke, which was followed for its own sake, px at
-/// [`crate::mask::REFERENCE_SIDE`], as all lengths here: a shrub.
+/// The longest gap, px at [`crate::mask::REFERENCE_SIDE`], as all lengths here: a wheel, a shrub.
 const WIDEST: f32 = 420.0;
-/// The longest behind an end: a wheel. On the training, development and large scenes those gaps of
-/// 8 px and more that were gear's were up to 101 px wide; of those wider, four, most was not.
-const WIDEST_BEHIND_END: f32 = 110.0;
+/// Behind an end a gap wider than this is far: the end's direction is hardly known so far on ..
+const FAR: f32 = 110.0;
+/// .. and the thing must be hidden on almost all of the way. On the training, development and large
+/// scenes the three far gaps that were gear's had up to 0.06 against them, the four others from 0.21.
+const FAR_CONTRARY: f32 = 0.1;
 /// The shortest: nearer gear is the end's own rim.
 const NARROWEST: f32 = 8.0;
 /// An end of so many times [`END`] is long.
@@ -79,17 +80,10 @@ impl Behind {
         }
     }
 
-    /// The longest gap, px at [`crate::mask::REFERENCE_SIDE`].
-    fn widest(self) -> f32 {
+    /// Share of a gap so wide on which it would show and does not, at most: leaves may hide a cable.
+    fn most_contrary(self, way: f32) -> f32 {
         match self {
-            Self::ShortEnd | Self::LongEnd => WIDEST_BEHIND_END,
-            Self::Stroke => WIDEST,
-        }
-    }
-
-    /// Share of the gap on which it would show and does not, at most: leaves may hide a cable.
-    fn most_contrary(self) -> f32 {
-        match self {
+            Self::ShortEnd | Self::LongEnd if way > FAR => FAR_CONTRARY,
             Self::ShortEnd => 0.2,
             Self::LongEnd | Self::Stroke => 0.35,
         }
@@ -133,7 +127,7 @@ pub(super) fn across(
         }
         let against = contrary(looker, &line, (way, behind), colour);
         let cost = against + TURN_COST * turn.abs() + WAY_COST * way / (WIDEST * looker.scale);
-        (against <= behind.most_contrary()).then_some((cost, line, way))
+        (against <= behind.most_contrary(way / looker.scale)).then_some((cost, line, way))
     });
     let (_, line, way) = found.min_by(|a, b| a.0.total_cmp(&b.0))?;
     let steps = (way / SPACING).ceil() as usize;
@@ -149,7 +143,7 @@ fn arrival(
     line: &Look,
     behind: Behind,
 ) -> Option<f32> {
-    let widest = behind.widest() * looker.scale;
+    let widest = WIDEST * looker.scale;
     let mut way = 3.0;
     loop {
         if way > widest || looker.is_person(line.at(way, 0.0))? {
