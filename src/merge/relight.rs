@@ -152,7 +152,7 @@ pub fn relit_surfaces(inputs: &RelightInputs<'_>) -> RelitSurfaces {
         let solve = |cluster: &Cluster| {
             let mut solution = solve_layer(inputs, cluster, layer);
             if let (Layer::Sky, Some(colours)) = (layer, &colours) {
-                cluster.limit(&mut solution, colours, inputs.plate);
+                cluster.limit(&mut solution, colours, inputs);
             }
             solution
         };
@@ -202,12 +202,21 @@ impl Cluster {
         }
     }
 
-    /// Keeps the solution to what gives the plate a colour of the sky.
-    fn limit(&self, solution: &mut [Plane<f32>; 3], colours: &SkyColours, plate: &SceneLinear) {
+    /// Keeps the solution to what gives the plate's open sky a colour of the sky.
+    fn limit(
+        &self,
+        solution: &mut [Plane<f32>; 3],
+        colours: &SkyColours,
+        inputs: &RelightInputs<'_>,
+    ) {
         let Window { left, top, .. } = self.window;
         for y in 0..self.window.rows() {
             for x in self.wanted.row(y).iter().flat_map(|r| r.from..r.to) {
-                let light = plate.channels.each_ref();
+                // Mixed with a leaf or a roof, a pixel has other colours.
+                if !*inputs.sky.at(left + x, top + y) {
+                    continue;
+                }
+                let light = inputs.plate.channels.each_ref();
                 let light = light.map(|c| *c.at(left + x, top + y));
                 let solved = solution.each_ref().map(|s| *s.at(x, y));
                 let allowed = colours.allowed(light, solved);
