@@ -33,6 +33,10 @@ const RIM_HOLD: f32 = 4.0;
 /// 1 / sqrt(hold) = 220 px, the flash pool's fall-off beyond.
 const POOL_HOLD: f32 = 2e-5;
 
+/// The same of the sky: that a cloud stands elsewhere at the rim says nothing of the light farther on
+/// than some 1 / sqrt(hold) = 60 px.
+const SKY_HOLD: f32 = 3e-4;
+
 /// Rim pixels farther from the hole than this say nothing new, px.
 const RIM_WIDTH: usize = 40;
 
@@ -306,7 +310,11 @@ fn solve_layer(inputs: &RelightInputs<'_>, cluster: &Cluster, layer: Layer) -> [
     let hole = cluster.domain.filtered(|x, y| *valid.at(x, y) <= 0.0);
     let active = cluster.domain.intersection(&hole.grown(HELD_RIM));
     let data = rim_ratio(inputs, cluster, &valid, &active, layer);
-    let hold = valid.map(|&v| if v > 0.0 { RIM_HOLD } else { POOL_HOLD });
+    let in_hole = match layer {
+        Layer::Ground => POOL_HOLD,
+        Layer::Sky => SKY_HOLD,
+    };
+    let hold = valid.map(|&v| if v > 0.0 { RIM_HOLD } else { in_hole });
     let conductance = |dx: usize, dy: usize| {
         active.filled(|y, run, out| {
             for (x, out) in (run.from..run.to).zip(out) {
