@@ -269,3 +269,18 @@ fn a_faint_piece_amid_what_goes_goes_too() {
     let amid = vec![Neighbour { piece: 0, rim: 60 }];
     assert_eq!(once_doubted(&[stand(), dark], amid), Label::GearShadow);
 }
+
+#[test]
+fn what_stays_sky_is_no_part_of_gear() {
+    let beside = |sky: f32| {
+        let features = PieceFeatures {
+            plate_sky: sky,
+            lit_sky: sky,
+            ..still()
+        };
+        let part = drawn([124, 100, 20, 60], Label::Gear, 0.4, features);
+        adopted(&[stand(), part])[1]
+    };
+    assert_eq!(beside(0.2), Label::Gear);
+    assert_eq!(beside(1.0), Label::Other);
+}

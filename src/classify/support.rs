@@ -165,8 +165,8 @@ fn has_lost_texture(f: &PieceFeatures) -> bool {
 }
 
 /// Takes back doubtful shadows: what lies for itself and does not show the plate's texture, and what
-/// is faint and of another structure than the plate. Asked once of all pieces together, when shadows were handed
-/// on: the parts of one dark image lean on each other.
+/// is faint and of another structure than the plate. Asked once of all pieces together, when shadows
+/// were handed on: the parts of one dark image lean on each other.
 pub(super) fn take_back_doubtful(classified: &mut Classified, regions: &Regions) {
     let is_doubtful = |(index, piece): (usize, &Piece)| {
         let f = &piece.features;
