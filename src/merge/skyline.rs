@@ -3,12 +3,9 @@
 //! A pixel at the edge of a leaf shows part leaf, part sky. Flash lightens the leaf and not the
 //! sky: multiplied by the leaf's gain, its share of sky would shine as a bright rim.
 
-use crate::numeric::mixture::Mixture;
+use crate::numeric::mixture::{MIXED_REACH, Mixture};
 use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Plane, SceneLinear};
-
-/// Pixels this near to the sky may show some of it, px: lens blur, demosaicing, resampling.
-const MIXED_REACH: usize = 2;
 
 /// Colours of pure sky and pure ground are looked for this far, px.
 const PURE_REACH: usize = 4;

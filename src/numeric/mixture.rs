@@ -4,6 +4,10 @@
 /// is mixed of both.
 const LEAST_CONTRAST: f32 = 0.05;
 
+/// So near to the rim between two lights a pixel may be mixed of both, px: lens blur, demosaicing,
+/// resampling.
+pub const MIXED_REACH: usize = 2;
+
 /// Share of the second of two lights in a pixel, as a function of the pixel's own light: its place
 /// on the line between the two, 0 at the first, 1 at the second.
 #[derive(Debug, Clone, Copy, PartialEq)]

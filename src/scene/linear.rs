@@ -45,6 +45,18 @@ impl SceneLinear {
         std::array::from_fn(|c| self.channels[c].as_slice()[index])
     }
 
+    /// Hands each row's number and three channels to `work`; rows in parallel.
+    pub(crate) fn for_each_row(&mut self, work: impl Fn(usize, [&mut [f32]; 3]) + Sync + Send) {
+        let columns = self.size().columns.max(1);
+        let [red, green, blue] = &mut self.channels;
+        red.as_mut_slice()
+            .par_chunks_exact_mut(columns)
+            .zip(green.as_mut_slice().par_chunks_exact_mut(columns))
+            .zip(blue.as_mut_slice().par_chunks_exact_mut(columns))
+            .enumerate()
+            .for_each(|(y, ((red, green), blue))| work(y, [red, green, blue]));
+    }
+
     /// Luminance with the weights of ITU-R BT.709 on linear light.
     pub fn luminance(&self) -> Plane<f32> {
         let [r, g, b] = &self.channels;

@@ -1,7 +1,5 @@
 //! The original samples of a file, as decoded, in the file's own encoding.
 
-use rayon::prelude::*;
-
 use super::{Encoding, SceneLinear, Size, ToneCurve, Window};
 
 /// What the samples of one pixel are.
@@ -96,23 +94,16 @@ impl Samples {
             rows: (self.size.rows / factor).max(1),
         };
         let mut picture = SceneLinear::unset(size);
-        let [red, green, blue] = &mut picture.channels;
-        red.as_mut_slice()
-            .par_chunks_exact_mut(size.columns)
-            .zip(green.as_mut_slice().par_chunks_exact_mut(size.columns))
-            .zip(blue.as_mut_slice().par_chunks_exact_mut(size.columns))
-            .enumerate()
-            .for_each(|(y, ((red, green), blue))| {
-                let mut rows = [red, green, blue];
-                // Written before it is read: reading fresh pages first costs a second fault.
-                for row in &mut rows {
-                    row.fill(0.0);
-                }
-                match &self.values {
-                    CodeValues::Eight(v) => self.reduce_row(v, encoding, factor, y, rows),
-                    CodeValues::Sixteen(v) => self.reduce_row(v, encoding, factor, y, rows),
-                }
-            });
+        picture.for_each_row(|y, mut rows| {
+            // Written before it is read: reading fresh pages first costs a second fault.
+            for row in &mut rows {
+                row.fill(0.0);
+            }
+            match &self.values {
+                CodeValues::Eight(v) => self.reduce_row(v, encoding, factor, y, rows),
+                CodeValues::Sixteen(v) => self.reduce_row(v, encoding, factor, y, rows),
+            }
+        });
         picture
     }
 

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::numeric::filter::gaussian;
-use crate::numeric::mixture::Mixture;
+use crate::numeric::mixture::{MIXED_REACH, Mixture};
 use crate::numeric::pull_push;
 use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Plane, Point, SceneLinear, Size};
@@ -15,9 +15,6 @@ const RIM_SIGMA: f32 = 1.0;
 
 /// Blurred, the mask is full from here on.
 const FULL: f32 = 0.995;
-
-/// Pixels this near to the sky may show some of it, px: lens blur, demosaicing, resampling.
-const MIXED_REACH: usize = 2;
 
 /// The colour of what stands before the sky is looked for this far, px.
 const GROUND_REACH: usize = 4;
@@ -124,19 +121,12 @@ impl SkyChange {
 
     /// Carries the sky of the plate that this was worked out for.
     pub fn apply(&self, plate: &mut SceneLinear) {
-        let size = plate.size();
-        let [red, green, blue] = &mut plate.channels;
-        red.as_mut_slice()
-            .par_chunks_exact_mut(size.columns)
-            .zip(green.as_mut_slice().par_chunks_exact_mut(size.columns))
-            .zip(blue.as_mut_slice().par_chunks_exact_mut(size.columns))
-            .enumerate()
-            .for_each(|(y, ((red, green), blue))| {
-                for (x, gain) in self.along(y) {
-                    let light = gain.on([red[x], green[x], blue[x]]);
-                    [red[x], green[x], blue[x]] = light;
-                }
-            });
+        plate.for_each_row(|y, [red, green, blue]| {
+            for (x, gain) in self.along(y) {
+                let light = gain.on([red[x], green[x], blue[x]]);
+                [red[x], green[x], blue[x]] = light;
+            }
+        });
     }
 
     /// As planes that are 0 where nothing changes.
