@@ -5,7 +5,7 @@
 
 use std::collections::VecDeque;
 
-use crate::numeric::filter::gaussian;
+use crate::numeric::filter::{box_mean, gaussian};
 use crate::numeric::spans::{Run, Spans};
 use crate::scene::{Label, Perceived, Plane, Size, difference};
 
@@ -24,6 +24,13 @@ const GROW_PENUMBRA: f32 = 28.0;
 
 /// Darker than the surroundings by this (ln units, 2 %) is penumbra still.
 const PENUMBRA_DEPTH: f32 = -0.02;
+
+/// A penumbra is where most of what is this near is darker, px at [`REFERENCE_SIDE`]: wider than
+/// blades of grass and slats, which the flash may light otherwise than the ground around.
+const PENUMBRA_WINDOW: f32 = 8.0;
+
+/// Most of it.
+const PENUMBRA_SHARE: f32 = 0.5;
 
 /// Difference (CIE94) down to which a penumbra is followed; below, a rim cannot be seen.
 const PENUMBRA_DIFFERENCE: f32 = 1.0;
@@ -121,8 +128,15 @@ pub fn plan_cut(inputs: &CutInputs<'_>) -> CutPlan {
     let gear = || distance_within(&core, GROW_GEAR * scale, |i| open(i) && seen(i));
     let penumbra = || {
         let shadow = labels.map(|l| *l == Label::GearShadow);
+        let is_darker = |i: usize| inputs.excess.as_slice()[i] < PENUMBRA_DEPTH;
+        let window = (PENUMBRA_WINDOW * scale) as usize;
+        let around = box_mean(
+            &inputs.excess.map(|&e| f32::from(e < PENUMBRA_DEPTH)),
+            window,
+        );
         distance_within(&shadow, GROW_PENUMBRA * scale, |i| {
-            open(i) && seen(i) && inputs.excess.as_slice()[i] < PENUMBRA_DEPTH
+            let mostly = around.as_slice()[i] > PENUMBRA_SHARE;
+            open(i) && seen(i) && is_darker(i) && mostly
         })
     };
     let (penumbra, (always, gear)) = rayon::join(penumbra, || rayon::join(always, gear));
@@ -322,5 +336,39 @@ mod tests {
         let labels = scene(|_, _| false, |x, _| x > 150);
         let plan = plan(&labels, 9.0);
         assert!(plan.share.as_slice().iter().all(|s| *s == 0.0));
+    }
+
+    /// A shadow to the left of column 80 whose penumbra returns over 20 columns; a blade that the
+    /// flash lights less than the ground stands on its rim and on open ground.
+    #[test]
+    fn the_mask_follows_a_penumbra_but_no_blade_out_of_it() {
+        let shadow = |x: usize, _: usize| x < 80;
+        let labels = scene(shadow, |_, _| false).map(|l| match l {
+            Label::Gear => Label::GearShadow,
+            other => *other,
+        });
+        let is_blade = |y: usize| (60..65).contains(&y);
+        let excess = Plane::from_fn(labels.size(), |x, y| match x {
+            0..80 => -0.4,
+            80..100 => -0.02 * (100 - x) as f32,
+            _ if is_blade(y) => -0.3,
+            _ => 0.0,
+        });
+        let full = Size {
+            columns: 1800,
+            rows: 120,
+        };
+        let wide = |plane: &Plane<f32>| Plane::from_fn(full, |x, y| *plane.at(x.min(199), y));
+        let labels = Plane::from_fn(full, |x, y| *labels.at(x.min(199), y));
+        let plan = plan_cut(&CutInputs {
+            changed: &labels.map(|l| *l != Label::Other),
+            labels: &labels,
+            difference: &Plane::filled(full, 5.0),
+            excess: &wide(&excess),
+        });
+        assert!(*plan.share.at(94, 20) > 0.9);
+        assert!(*plan.share.at(94, 62) > 0.9);
+        // The feather ends 6 px on.
+        assert!((112..199).all(|x| *plan.share.at(x, 62) == 0.0));
     }
 }
