@@ -350,7 +350,7 @@ mod tests {
         let is_blade = |y: usize| (60..65).contains(&y);
         let excess = Plane::from_fn(labels.size(), |x, y| match x {
             0..80 => -0.4,
-            80..100 => -0.02 * (100 - x) as f32,
+            80..100 => -0.025 * (100 - x) as f32,
             _ if is_blade(y) => -0.3,
             _ => 0.0,
         });
@@ -368,7 +368,7 @@ mod tests {
         });
         assert!(*plan.share.at(94, 20) > 0.9);
         assert!(*plan.share.at(94, 62) > 0.9);
-        // The feather ends 6 px on.
-        assert!((112..199).all(|x| *plan.share.at(x, 62) == 0.0));
+        // Up the blade it would be full to 28 px from the shadow and its feather end 6 px on, at 113.
+        assert!((110..199).all(|x| *plan.share.at(x, 62) == 0.0));
     }
 }
