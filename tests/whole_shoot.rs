@@ -246,6 +246,19 @@ fn a_view_without_a_plate_is_asked_about_and_the_rest_is_done() {
 }
 
 #[test]
+fn two_poses_alone_are_no_frame_and_plate() {
+    for scene in SAMPLE_SCENES {
+        let mut card = Card::new(13);
+        for file in ["lit-1.jpg", "lit-2.jpg"] {
+            card.put_sample(scene, file, Tags::Stripped);
+        }
+        let (plan, said) = card.plan();
+        assert!(plan.is_empty(), "{scene}: {plan:?}");
+        assert!(said.contains("which is the plate"), "{said}");
+    }
+}
+
+#[test]
 fn frames_of_one_view_under_other_light_are_not_taken_for_plate_and_lit() {
     // The same empty view twice: nothing stands in one that does not in the other.
     let mut card = Card::new(5);

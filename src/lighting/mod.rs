@@ -18,6 +18,7 @@ use rayon::prelude::*;
 
 use crate::numeric::elementary::ln;
 use crate::numeric::filter::{CONVOLVED_ROWS, GaussianStrip, StripBuffers};
+use crate::numeric::robust::quantile;
 use crate::scene::{Plane, SceneLinear};
 use crate::vectors::vectorised;
 
@@ -41,6 +42,28 @@ pub struct LightingChange {
     pub cells: PoolCells,
     /// Where both frames show the same structure.
     pub agreement: Agreement,
+}
+
+/// Shares of the ground that lie below the dimmest and the brightest that count: leaves a twentieth
+/// to what the pool was carried under.
+const SPREAD_SHARES: [f64; 2] = [0.05, 0.95];
+
+impl LightingChange {
+    /// How unevenly light was added, ln units: from where the ground (all but the plate's `sky`)
+    /// gained least to where it gained most. Ambient light that shifts lifts all of it alike, a
+    /// flash fades over its distance. 0 where there is no ground.
+    pub fn spread(&self, sky: &Plane<bool>) -> f64 {
+        let [r, g, b] = self.pool.each_ref().map(Plane::as_slice);
+        let mut gained: Vec<f64> = (0..sky.as_slice().len())
+            .filter(|&i| !sky.as_slice()[i])
+            .map(|i| f64::from(r[i] + g[i] + b[i]) / 3.0)
+            .collect();
+        let [least, most] = SPREAD_SHARES.map(|share| quantile(&mut gained, share));
+        match (least, most) {
+            (Some(least), Some(most)) => most - least,
+            _ => 0.0,
+        }
+    }
 }
 
 /// Blur before ratios are taken, px: the eye's and the noise's, as in the comparison of frames.
@@ -106,4 +129,33 @@ fn log_ratio(lit: &Plane<f32>, plate: &Plane<f32>) -> Plane<f32> {
             },
         );
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::separate_light;
+    use crate::scene::drawn::{gravel, grey};
+    use crate::scene::{Plane, Size};
+
+    /// Day that grows brighter lifts all alike; a flash that falls off from 1.6 to 1.2 times spreads
+    /// by ln(1.6 / 1.2) = 0.29, of which nine tenths of the width count.
+    #[test]
+    fn a_flash_spreads_and_the_day_does_not() {
+        let size = Size {
+            columns: 480,
+            rows: 320,
+        };
+        let spread = |gain: &(dyn Fn(usize) -> f32 + Sync)| {
+            let floor = gravel(size);
+            let lit = Plane::from_fn(size, |x, y| floor.at(x, y) * gain(x));
+            let [lit, plate] = [lit, floor].map(grey);
+            let (sky, usable) = (Plane::filled(size, false), Plane::filled(size, true));
+            let light = separate_light(&lit, &plate, &sky, &usable);
+            assert!(light.spread(&Plane::filled(size, true)).abs() < f64::EPSILON);
+            light.spread(&sky)
+        };
+        assert!(spread(&|_| 1.3) < 0.02);
+        let flash = spread(&|x| 1.6 - 0.4 * x as f32 / 480.0);
+        assert!((0.22..0.30).contains(&flash), "{flash}");
+    }
 }

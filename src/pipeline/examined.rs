@@ -72,6 +72,11 @@ pub(super) struct ForMask {
 }
 
 impl Examined {
+    /// How unevenly the ground is lit beyond the plate, ln units: see [`LightingChange::spread`].
+    pub fn light_spread(&self) -> f64 {
+        self.compared.light.spread(&self.compared.sky.mask)
+    }
+
     /// The pieces apart from what they were measured on; frees the planes nobody reads any more.
     pub(super) fn apart(self) -> (Regions, ForMask, Found) {
         let Comparison {
