@@ -181,7 +181,7 @@ impl Lead {
     fn between(below: Laid, above: Laid, tags: FlashTag) -> Self {
         // Each piece is seen twice, with the sign turned.
         let share = (below.beyond_plate - above.beyond_plate) / 2.0;
-        let differs = (below.stands + above.stands) / 2.0;
+        let differs = f64::midpoint(below.stands, above.stands);
         Self {
             share,
             borne_out: tags == FlashTag::Agrees
