@@ -139,7 +139,7 @@ mod tests {
     use crate::scene::{Plane, Size};
 
     /// Day that grows brighter lifts all alike; a flash that falls off from 1.6 to 1.2 times spreads
-    /// by ln(1.58 / 1.3) = 0.20 over the width that counts.
+    /// by ln(1.50 / 1.22) = 0.21 over the width that counts.
     #[test]
     fn a_flash_spreads_and_the_day_does_not() {
         let size = Size {

@@ -10,7 +10,8 @@ use crate::scene::Label;
 
 /// A frame is emptier than another when it shows this share of the picture more of what lies behind
 /// gear and person. Two poses differ so by chance as well: over the 34 evaluation set-ups by up to
-/// 0.97 %, while a plate's lead began at 0.15 %. So a lead alone is no proof.
+/// 0.97 %, while a plate's lead began at 0.15 %. So a lead alone is no proof. This and the next two
+/// were set on those set-ups; on altered copies of them they err a little (DEVELOPERS.md).
 const LEAST_LEAD: f64 = 0.001;
 
 /// The flash that one frame shows and the other does not: across the ground it brought this much,
@@ -23,7 +24,8 @@ const FLASH_SPREAD: f64 = 0.082;
 /// 0.22 there, and to 0.36 in the set-up without much light.
 const ONE_SIDED: f64 = 0.3;
 
-/// Edge that is no evidence, in the units of the pieces' features: the noise of an even surface.
+/// Keeps a rim without an edge in either frame from having a say, in the units of the pieces'
+/// features. Set by judgement; other values were not tried.
 const EDGE_FLOOR: f64 = 0.05;
 
 /// Frames between which less than this share of the picture comes and goes show the same.
@@ -166,7 +168,8 @@ struct Laid {
 struct Lead {
     /// Share of the picture that it shows more of.
     share: f64,
-    /// Does something beside the share say so? Tags, light, or that it covers next to nothing.
+    /// Does something beside the share say so? Tags, light, or that nearly all that differs stands
+    /// in the other.
     borne_out: bool,
 }
 
