@@ -4,7 +4,9 @@
 
 mod adopt;
 mod forest;
+mod lone;
 mod neighbours;
+mod places;
 mod recut;
 #[cfg(test)]
 mod rules_tests;
@@ -162,6 +164,7 @@ pub fn classify_with(model: &Model, regions: &Regions) -> Classified {
     support::demand_support(&mut classified, regions);
     adopt::adopt(&mut classified, &own, regions);
     support::take_back_doubtful(&mut classified, regions);
+    lone::take_back_lone(&mut classified, regions);
     classified
 }
 

@@ -1,5 +1,6 @@
 //! The rules behind the forests, on pieces drawn by hand.
 
+use super::lone::take_back_lone;
 use super::strays::decide_strays_anew;
 use super::support::{demand_support, shadow_shows, take_back_doubtful};
 use super::{Classified, Probabilities, adopt};
@@ -236,6 +237,32 @@ fn beside_gear_a_dark_piece_needs_no_texture() {
     let dark = drawn([120, 420, 60, 30], Label::GearShadow, 0.6, features);
     let beside = vec![Neighbour { piece: 0, rim: 30 }];
     assert_eq!(once_doubted(&[stand(), dark], beside), Label::GearShadow);
+}
+
+/// What a dark spot on the ground is taken for, with a row of `others` that changed by themselves below.
+fn spot_among(others: usize, spot: [usize; 4], neighbours: Vec<Neighbour>) -> Label {
+    let dark = drawn(spot, Label::GearShadow, 0.6, still());
+    let moved = (0..others).map(|k| drawn([130 + 12 * k, 440, 9, 9], Label::Other, 0.9, still()));
+    let all: Vec<Drawn> = [stand(), dark].into_iter().chain(moved).collect();
+    let (mut regions, mut classified) = scene(&all);
+    regions.pieces[1].neighbours = neighbours;
+    take_back_lone(&mut classified, &regions);
+    classified.labels[1]
+}
+
+#[test]
+fn a_dark_spot_among_many_that_moved_moved_too() {
+    let spot = [150, 420, 12, 12];
+    assert_eq!(spot_among(0, spot, Vec::new()), Label::GearShadow);
+    assert_eq!(spot_among(1, spot, Vec::new()), Label::GearShadow);
+    assert_eq!(spot_among(5, spot, Vec::new()), Label::Other);
+    // Beside what goes, and as large as a shadow that can be told by its form, it is one.
+    let beside = vec![Neighbour { piece: 0, rim: 12 }];
+    assert_eq!(spot_among(5, spot, beside), Label::GearShadow);
+    assert_eq!(
+        spot_among(5, [150, 420, 20, 12], Vec::new()),
+        Label::GearShadow
+    );
 }
 
 #[test]

@@ -69,7 +69,7 @@ const DOUBTFUL_TEXTURE: f32 = 0.8;
 const MOVED_TONE: f32 = 1.5;
 
 /// A piece lies for itself that shares less than this of its rim with others that go ..
-const SHARED_RIM: f32 = 0.1;
+pub(super) const SHARED_RIM: f32 = 0.1;
 
 /// .. and is no surer a shadow than this.
 const SURE_SHADOW: f32 = 0.7;
@@ -104,7 +104,7 @@ const TOUCH_PX: usize = 6;
 const SWAY_TONE: f32 = 2.0;
 
 /// Leaves and grass are below this share of the frame.
-const LEAF_SHARE: f32 = 0.0004;
+pub(super) const LEAF_SHARE: f32 = 0.0004;
 
 /// Surroundings almost all unchanged: a speck.
 const SPECK_UNCHANGED: f32 = 0.9;
@@ -190,7 +190,7 @@ fn is_faint(f: &PieceFeatures) -> bool {
 }
 
 /// Share of a piece's rim that is shared with others that go.
-fn shared_rim(piece: &Piece, labels: &[Label]) -> f32 {
+pub(super) fn shared_rim(piece: &Piece, labels: &[Label]) -> f32 {
     let rim = |wanted: &dyn Fn(Label) -> bool| -> u32 {
         let neighbours = piece.neighbours.iter();
         let wanted = neighbours.filter(|n| wanted(labels[n.piece]));
