@@ -11,6 +11,8 @@ use crate::vectors::vectorised;
 const REACHES: [f32; 2] = [4.0, 9.0];
 /// A line is looked at in places so far to either side along it.
 const ALONG: f32 = 6.0;
+/// And so far aside of where it is looked for.
+const ASIDE: [f32; 3] = [0.0, -2.0, 2.0];
 /// Directions of lines that are told apart.
 const DIRECTIONS: usize = 12;
 /// A line is lighter or darker than both its sides by this (CIELAB lightness).
@@ -260,6 +262,19 @@ pub(super) fn line_at(
         heading: line.heading(),
         strength,
     })
+}
+
+/// Does a line show on the way along a look, up to so far aside, that the plate does not have?
+pub(super) fn shows_along(looker: &Looker<'_>, look: &Look, way: f32) -> bool {
+    let seen = looker.field.seen;
+    let pictures = [&seen.lit_seen.lightness, &seen.plate_seen.lightness];
+    let at = |aside: f32, reach: f32| {
+        let line = look.beside(aside * looker.scale, look.width);
+        let of = |picture| stands_out(looker, picture, &line, (way, reach * looker.scale));
+        shows(|| of(pictures[0]), || of(pictures[1])).is_some()
+    };
+    let mut places = ASIDE.into_iter();
+    places.any(|aside| REACHES.into_iter().any(|reach| at(aside, reach)))
 }
 
 /// By how much a line shows that the plate does not have, if there is one, from how it stands out in

@@ -6,6 +6,7 @@
 
 use rayon::prelude::*;
 
+use super::lines::shows_along;
 use super::looks::{Look, Looker, On, Place};
 use super::slender::{Course, SPACING, directions};
 use crate::scene::{Plane, difference};
@@ -186,7 +187,12 @@ fn contrary(
                 Behind::Stroke => NEAR
                     .into_iter()
                     .all(|a| differs(a).is_none_or(|d| d[1] < UNCHANGED)),
-                _ => changed < NEARER * shows && off >= NEARER * shows,
+                _ => {
+                    let is_plate = changed < NEARER * shows && off >= NEARER * shows;
+                    // What is thinner than the lens resolves has not its own tone before a bright sky.
+                    let may_be_thin = way <= FAR * looker.scale;
+                    is_plate && !(may_be_thin && shows_along(looker, line, at))
+                }
             };
             all += 1.0;
             against += f32::from(shows > WOULD_SHOW && is_contrary);

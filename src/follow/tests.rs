@@ -231,6 +231,53 @@ fn joints_of_boards_are_no_cables() {
     assert_eq!([280, 320].map(|column| rows_taken(&taken, column)), [0, 0]);
 }
 
+/// Rows bridged of a bright strip before which a pole shows in that tone, a pole found above and below.
+fn rows_across_a_bright_strip(tone: f32) -> usize {
+    let strip = 230..262;
+    let background = |x: usize, y: usize, seed: usize| match strip.contains(&y) {
+        true => 90.0 + chance(x, y, seed),
+        false => WALL + chance(x, y, seed),
+    };
+    let lit = seen(|x, y| match is_pole(x, y) {
+        true if strip.contains(&y) => tone + chance(x, y, 3),
+        true => 14.0 + chance(x, y, 3),
+        false => background(x, y, 1),
+    });
+    let plate = seen(|x, y| background(x, y, 2));
+    let nowhere = Plane::filled(SIZE, false);
+    let inputs = FollowInputs {
+        sky: &nowhere,
+        lit_seen: &lit,
+        plate_seen: &plate,
+    };
+    let found = Plane::from_fn(SIZE, |x, y| is_pole(x, y) && !strip.contains(&y));
+    let field = Field {
+        seen: &inputs,
+        labels: found.map(|&is| if is { Label::Gear } else { Label::Other }),
+        changed: Plane::from_fn(SIZE, is_pole),
+        person: nowhere.clone(),
+        fresh: found,
+    };
+    let pictures = Pictures::of(&inputs);
+    let looker = Looker::of(&field, &pictures);
+    let large = slender::beginnings(&field);
+    let gaps = link::gaps(&looker, &slender::seeds(&field, &large), &large);
+    let bridged: Vec<usize> = gaps.iter().flat_map(|gap| gap.pixels(SIZE)).collect();
+    let is_bridged = |y: &usize| {
+        [298, 299]
+            .iter()
+            .any(|x| bridged.contains(&(y * SIZE.columns + x)))
+    };
+    strip.clone().filter(is_bridged).count()
+}
+
+#[test]
+fn what_the_lens_hardly_resolves_is_followed_before_a_bright_strip() {
+    // Nearer to the strip's tone than to its own.
+    assert!(rows_across_a_bright_strip(70.0) > 28);
+    assert_eq!(rows_across_a_bright_strip(90.0), 0);
+}
+
 #[test]
 fn a_pole_is_followed_across_a_wheel_of_its_own_tone() {
     let wheel = |y: usize| (220..300).contains(&y);
