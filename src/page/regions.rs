@@ -224,7 +224,7 @@ pub(super) fn mask_outline(mask: &Plane<u16>, picture: Size, scale: usize) -> St
 pub(super) fn class_words(class: Label) -> String {
     match class {
         Label::Other => "change taken for nothing".to_owned(),
-        known => known.name().replace('-', " "),
+        known => known.words(),
     }
 }
 

@@ -141,9 +141,7 @@ fn swatch(class: Option<Label>, [x, y]: [usize; 2], sides: [usize; 2], line: usi
 }
 
 fn name(class: Option<Label>) -> String {
-    class.map_or(FROM_PLATE.to_owned(), |label| {
-        label.name().replace('-', " ")
-    })
+    class.map_or(FROM_PLATE.to_owned(), Label::words)
 }
 
 #[cfg(test)]

@@ -61,6 +61,11 @@ impl Label {
         matches!(self, Self::Person | Self::PersonShadow)
     }
 
+    /// In a sentence: `gear shadow`.
+    pub fn words(self) -> String {
+        self.name().replace('-', " ")
+    }
+
     /// Name in reports and tables.
     pub fn name(self) -> &'static str {
         match self {

@@ -173,7 +173,7 @@ fn doubtful_pieces(signs: &Signs<'_>) -> Vec<HandWork> {
         .filter_map(|((piece, p), label)| {
             let share = piece.area as f32 / area;
             let (is_doubtful, confidence, reason) = if label.is_removed() {
-                let name = label.name();
+                let name = label.words();
                 let reason = format!("taken for {name} and removed, but may belong to the picture");
                 let removed = p.removed();
                 let is_doubtful = share > MIN_DOUBT_SHARE && DOUBTFUL.contains(&removed);
