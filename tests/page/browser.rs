@@ -212,8 +212,17 @@ impl Browser {
         self.mouse("mouseReleased", at);
     }
 
+    /// Clicks once the place is where it stays: pictures that load above it move it away from under
+    /// the pointer.
     pub(crate) fn click(&mut self, selector: &str) {
-        let at = self.middle(selector);
+        let mut at = self.middle(selector);
+        for _ in 0..40 {
+            std::thread::sleep(std::time::Duration::from_millis(50));
+            let before = std::mem::replace(&mut at, self.middle(selector));
+            if before == at {
+                break;
+            }
+        }
         self.click_at(at);
     }
 

@@ -72,14 +72,14 @@ pub(crate) fn was_quiet(browser: &mut Browser) {
 }
 
 /// What a selector shows once it is as `wanted`: on a busy machine it may be painted only after the
-/// click's answer. Given up after two seconds; the caller's assertion tells then.
+/// click's answer. Given up after ten seconds; the caller's assertion tells then.
 pub(crate) fn picture_once(
     browser: &mut Browser,
     selector: &str,
     wanted: impl Fn(&Samples) -> bool,
 ) -> Samples {
     let mut picture = png(browser.picture_of(selector));
-    for _ in 0..20 {
+    for _ in 0..100 {
         if wanted(&picture) {
             break;
         }

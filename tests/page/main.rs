@@ -137,7 +137,8 @@ fn switches_show_mask_and_classes_and_frames_are_sifted() {
         difference(&pieces, p) > 0.0005
     });
     let edge = difference(&pieces, &mask);
-    assert!(edge > 0.0005, "{edge}");
+    let is_on = browser.find("document.querySelector('input[name=mask]').checked");
+    assert!(edge > 0.0005, "{edge}, switched on: {is_on}");
     keep_picture("mask", &browser.picture_of("article .view"));
     browser.click("input[name=mask]");
     browser.click("input[name=pieces]");
