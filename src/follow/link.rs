@@ -183,16 +183,14 @@ fn contrary(
             Some([shows, difference(lit, plate).0, off])
         };
         if let Some([shows, changed, off]) = differs(0.0) {
-            let is_contrary = match behind {
-                Behind::Stroke => NEAR
-                    .into_iter()
-                    .all(|a| differs(a).is_none_or(|d| d[1] < UNCHANGED)),
-                _ => {
-                    let is_plate = changed < NEARER * shows && off >= NEARER * shows;
-                    // What is thinner than the lens resolves has not its own tone before a bright sky.
-                    let may_be_thin = way <= FAR * looker.scale;
-                    is_plate && !(may_be_thin && shows_along(looker, line, at))
-                }
+            let is_contrary = if behind == Behind::Stroke {
+                let mut near = NEAR.into_iter();
+                near.all(|a| differs(a).is_none_or(|d| d[1] < UNCHANGED))
+            } else {
+                let is_plate = changed < NEARER * shows && off >= NEARER * shows;
+                // What is thinner than the lens resolves has not its own tone before a bright sky.
+                let may_be_thin = way <= FAR * looker.scale;
+                is_plate && !(may_be_thin && shows_along(looker, line, at))
             };
             all += 1.0;
             against += f32::from(shows > WOULD_SHOW && is_contrary);

@@ -234,9 +234,9 @@ fn joints_of_boards_are_no_cables() {
 /// Rows bridged of a bright strip before which a pole shows in that tone, a pole found above and below.
 fn rows_across_a_bright_strip(tone: f32) -> usize {
     let strip = 230..262;
-    let background = |x: usize, y: usize, seed: usize| match strip.contains(&y) {
-        true => 90.0 + chance(x, y, seed),
-        false => WALL + chance(x, y, seed),
+    let background = |x: usize, y: usize, seed: usize| {
+        let tone = if strip.contains(&y) { 90.0 } else { WALL };
+        tone + chance(x, y, seed)
     };
     let lit = seen(|x, y| match is_pole(x, y) {
         true if strip.contains(&y) => tone + chance(x, y, 3),

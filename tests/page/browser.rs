@@ -219,7 +219,7 @@ impl Browser {
         for _ in 0..40 {
             std::thread::sleep(std::time::Duration::from_millis(50));
             let before = std::mem::replace(&mut at, self.middle(selector));
-            if before == at {
+            if before.iter().zip(&at).all(|(b, a)| (b - a).abs() < 0.5) {
                 break;
             }
         }
