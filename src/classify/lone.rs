@@ -15,7 +15,7 @@ const SURROUNDINGS: f32 = 0.04;
 
 /// Share of the surroundings that changed by itself from which a place is restless. On the training,
 /// development and large scenes 138 such pieces were no shadow, of some 4 800 millionths of a frame
-/// together, and 12 were, of 763; where less changes 15 were none, of 628, and 104 were, of 5 284.
+/// together, and 11 were, of 763; where less changes 15 were none, of 628, and 104 were, of 5 284.
 const RESTLESS: f32 = 0.04;
 
 /// Takes back small shadows that lie for themselves where much changes by itself.
