@@ -81,11 +81,14 @@ const STAYING_SHARE: f32 = 0.0005;
 const STAYING_PERSON: f32 = 0.1;
 
 /// Gives parts and shadows to the gear, by the probabilities `own` of each piece by itself.
-pub(super) fn adopt(classified: &mut Classified, own: &[Probabilities], regions: &Regions) {
-    let places = Places::of(regions);
-    adopt_parts(classified, own, (regions, &places));
-    leave_far_shadows(classified, &places);
-    adopt_what_stays(classified, (regions, &places));
+pub(super) fn adopt(
+    classified: &mut Classified,
+    own: &[Probabilities],
+    (regions, places): (&Regions, &Places),
+) {
+    adopt_parts(classified, own, (regions, places));
+    leave_far_shadows(classified, places);
+    adopt_what_stays(classified, (regions, places));
     for round in 0..SHADOW_ROUNDS {
         let is_anchor = |l: Label| l == Label::Gear || (round > 0 && l == Label::GearShadow);
         let to_gear = places.ways(&classified.labels, is_anchor, LEAST_GEAR);

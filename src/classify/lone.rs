@@ -10,7 +10,8 @@ use super::support::{LEAF_SHARE, SHARED_RIM, shared_rim};
 use crate::region::{Piece, Regions};
 use crate::scene::Label;
 
-/// Surroundings that are looked at, each way from the middle of a piece, as a share of the long side.
+/// Surroundings that are looked at, each way from the middle of a piece, as a share of the long side:
+/// several tufts of grass or twigs, and less than the way to another surface.
 const SURROUNDINGS: f32 = 0.04;
 
 /// Share of the surroundings that changed by itself from which a place is restless. On the training,
@@ -19,11 +20,11 @@ const SURROUNDINGS: f32 = 0.04;
 const RESTLESS: f32 = 0.04;
 
 /// Takes back small shadows that lie for themselves where much changes by itself.
-pub(super) fn take_back_lone(classified: &mut Classified, regions: &Regions) {
+pub(super) fn take_back_lone(classified: &mut Classified, (regions, places): (&Regions, &Places)) {
     if !classified.labels.contains(&Label::GearShadow) {
         return;
     }
-    let restlessness = Places::of(regions).restlessness(&classified.labels, SURROUNDINGS);
+    let restlessness = places.restlessness(&classified.labels, SURROUNDINGS);
     let least = LEAF_SHARE * regions.numbers.size().area() as f32;
     let is_lone = |(index, piece): (usize, &Piece)| {
         classified.labels[index] == Label::GearShadow

@@ -162,9 +162,10 @@ pub fn classify_with(model: &Model, regions: &Regions) -> Classified {
     };
     strays::decide_strays_anew(&mut classified, regions);
     support::demand_support(&mut classified, regions);
-    adopt::adopt(&mut classified, &own, regions);
+    let places = places::Places::of(regions);
+    adopt::adopt(&mut classified, &own, (regions, &places));
     support::take_back_doubtful(&mut classified, regions);
-    lone::take_back_lone(&mut classified, regions);
+    lone::take_back_lone(&mut classified, (regions, &places));
     classified
 }
 

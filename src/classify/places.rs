@@ -91,12 +91,7 @@ impl Places {
         wanted: impl Fn(Label) -> bool,
         least: f32,
     ) -> Plane<bool> {
-        let mut counts = Plane::filled(self.grid, 0u32);
-        for &(piece, cell, pixels) in &self.meetings {
-            if wanted(labels[piece as usize]) {
-                counts.as_mut_slice()[cell as usize] += pixels;
-            }
-        }
+        let counts = self.counts(labels, wanted);
         let blobs = connected_blobs(&counts.map(|&c| c > 0));
         let mut pixels = vec![0u32; blobs.count + 1];
         for (&b, &c) in blobs.numbers.as_slice().iter().zip(counts.as_slice()) {
@@ -108,28 +103,27 @@ impl Places {
             .map(|&b| b > 0 && pixels[b as usize] as f32 >= least)
     }
 
-    /// Pixels of `wanted` pieces, by cell, as a share of a whole cell.
-    fn share(&self, labels: &[Label], wanted: impl Fn(Label) -> bool) -> Plane<f32> {
-        let mut shares = Plane::filled(self.grid, 0.0f32);
-        let pixel = 1.0 / (self.cell * self.cell) as f32;
+    /// Pixels of `wanted` pieces, by cell.
+    fn counts(&self, labels: &[Label], wanted: impl Fn(Label) -> bool) -> Plane<u32> {
+        let mut counts = Plane::filled(self.grid, 0u32);
         for &(piece, cell, pixels) in &self.meetings {
             if wanted(labels[piece as usize]) {
-                shares.as_mut_slice()[cell as usize] += pixels as f32 * pixel;
+                counts.as_mut_slice()[cell as usize] += pixels;
             }
         }
-        shares
+        counts
     }
 
     /// How much of what lies around and does not go has changed by itself, 0..1, by cell, within
     /// `reach` (a share of the long side) each way.
     pub(super) fn restlessness(&self, labels: &[Label], reach: f32) -> Restlessness {
         let radius = (reach * self.frame.long_side() as f32 / self.cell as f32).round() as usize;
-        let by_itself = self.share(labels, |l| matches!(l, Label::Other | Label::Sway));
-        let goes = self.share(labels, Label::is_removed);
-        let by_itself = box_mean(&by_itself, radius);
-        let cells = by_itself.zip(&box_mean(&goes, radius), |b, g| {
-            b / (1.0 - g).max(LEAST_STAYING)
-        });
+        let pixel = 1.0 / (self.cell * self.cell) as f32;
+        let share = |counts: Plane<u32>| box_mean(&counts.map(|&c| c as f32 * pixel), radius);
+        let is_itself = |l: Label| matches!(l, Label::Other | Label::Sway);
+        let by_itself = share(self.counts(labels, is_itself));
+        let goes = share(self.counts(labels, Label::is_removed));
+        let cells = by_itself.zip(&goes, |b, g| b / (1.0 - g).max(LEAST_STAYING));
         Restlessness {
             cells,
             cell: self.cell,

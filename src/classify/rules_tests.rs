@@ -1,6 +1,7 @@
 //! The rules behind the forests, on pieces drawn by hand.
 
 use super::lone::take_back_lone;
+use super::places::Places;
 use super::strays::decide_strays_anew;
 use super::support::{demand_support, shadow_shows, take_back_doubtful};
 use super::{Classified, Probabilities, adopt};
@@ -70,7 +71,7 @@ fn supported(drawn: &[Drawn]) -> Vec<Label> {
 fn adopted(drawn: &[Drawn]) -> Vec<Label> {
     let (regions, mut classified) = scene(drawn);
     let own = classified.probabilities.clone();
-    adopt::adopt(&mut classified, &own, &regions);
+    adopt::adopt(&mut classified, &own, (&regions, &Places::of(&regions)));
     classified.labels
 }
 
@@ -246,7 +247,7 @@ fn spot_among(others: usize, spot: [usize; 4], neighbours: Vec<Neighbour>) -> La
     let all: Vec<Drawn> = [stand(), dark].into_iter().chain(moved).collect();
     let (mut regions, mut classified) = scene(&all);
     regions.pieces[1].neighbours = neighbours;
-    take_back_lone(&mut classified, &regions);
+    take_back_lone(&mut classified, (&regions, &Places::of(&regions)));
     classified.labels[1]
 }
 

@@ -11,8 +11,8 @@ use crate::vectors::vectorised;
 const REACHES: [f32; 2] = [4.0, 9.0];
 /// A line is looked at in places so far to either side along it.
 const ALONG: f32 = 6.0;
-/// And so far aside of where it is looked for.
-const ASIDE: [f32; 3] = [0.0, -2.0, 2.0];
+/// A thing may lie so far aside of the straight way on which it is looked for.
+pub(super) const ASIDE: [f32; 3] = [0.0, -2.0, 2.0];
 /// Directions of lines that are told apart.
 const DIRECTIONS: usize = 12;
 /// A line is lighter or darker than both its sides by this (CIELAB lightness).

@@ -6,7 +6,7 @@
 
 use rayon::prelude::*;
 
-use super::lines::shows_along;
+use super::lines::{ASIDE, shows_along};
 use super::looks::{Look, Looker, On, Place};
 use super::slender::{Course, SPACING, directions};
 use crate::scene::{Plane, difference};
@@ -24,8 +24,6 @@ const NARROWEST: f32 = 8.0;
 const LONG: f32 = 2.0;
 /// An end is so many times longer than wide.
 const SLENDER: f32 = 5.0;
-/// Steps aside that are tried, px.
-const ASIDE: [f32; 3] = [0.0, -2.0, 2.0];
 /// An end is so long, and lies on gear for so much of it.
 const END: (f32, f32) = (34.0, 0.9);
 /// Gear along a line is looked for so far apart, px.
@@ -188,7 +186,8 @@ fn contrary(
                 near.all(|a| differs(a).is_none_or(|d| d[1] < UNCHANGED))
             } else {
                 let is_plate = changed < NEARER * shows && off >= NEARER * shows;
-                // What is thinner than the lens resolves has not its own tone before a bright sky.
+                // What is thinner than the lens resolves has not its own tone before a bright sky. On
+                // a far way any leaf's rim would be taken for it.
                 let may_be_thin = way <= FAR * looker.scale;
                 is_plate && !(may_be_thin && shows_along(looker, line, at))
             };
