@@ -30,6 +30,11 @@ const LOW_CELLS: [f64; 2] = [0.05, 0.35];
 const NARROW: f64 = 0.3;
 /// Sky and ground agree within this when a setting changed, stops; clouds alone change by as much.
 const ALIKE: f64 = 0.25;
+/// A sky whose cells agree within this tells the change, stops; a sky that moved, or one of which a part
+/// was clipped before it was developed darker, spreads by more.
+const EVEN_SKY: f64 = 0.2;
+/// Light from which a channel is clipped, share of white.
+const WHITE: f32 = 0.98;
 /// What flash adds to the ground's least flashed third at most, stops.
 const MOST_ADDED: f64 = 0.4;
 /// Sunlight against shade: a change that spoils the picture's light, stops.
@@ -195,11 +200,28 @@ fn sky_level(cells: &[Cell], all: usize) -> Option<Level> {
     })
 }
 
+/// By how much at least the plate is brighter, stops below 0, where its sky is white and the lit frame's
+/// is not: no channel was lifted by less than what was missing. Half of the sky says so, or more.
+fn brighter_by_its_sky(over: &Overview) -> Option<f64> {
+    let size = over.sky.size().area();
+    let (mut open, mut missing) = (0usize, Vec::new());
+    for i in (0..size).filter(|&i| over.sky.as_slice()[i] && over.usable.as_slice()[i]) {
+        open += 1;
+        let channels = over.lit.channels.iter().zip(&over.plate.channels);
+        let channels = channels.map(|(lit, plate)| (lit.as_slice()[i], plate.as_slice()[i]));
+        let lifted = channels.filter(|(lit, plate)| *plate > WHITE && TELLING_LIGHT.contains(lit));
+        let least = lifted.map(|(lit, _)| lit).reduce(f32::min);
+        missing.extend(least.map(|lit| f64::from(lit).log2()));
+    }
+    let tells = open as f64 > LEAST_SKY * size as f64 && 2 * missing.len() > open;
+    tells.then(|| median(&mut missing))?
+}
+
 /// By how much the plate is brighter (negative) or darker everywhere, and whether that was the camera.
 fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option<Reason> {
     let told_by_ground = |g: Level| g.green() < 0.0 || g.spread < NARROW;
     let (stops, alike) = match (ground, sky) {
-        (Some(g), Some(s)) if s.spread < NARROW => {
+        (Some(g), Some(s)) if s.spread < EVEN_SKY => {
             let alike = is_of_camera(&g, &s);
             // Flash only adds: the change is no larger than the ground's, whatever a clipped sky says.
             let both = g.green().min(s.green());
@@ -207,7 +229,10 @@ fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option
         }
         // Clouds that moved say less than the ground.
         (Some(g), Some(s)) => (g.green(), is_of_camera(&g, &s) || told_by_ground(g)),
-        (Some(g), None) => (g.green(), told_by_ground(g)),
+        (Some(g), None) => {
+            let by_sky = brighter_by_its_sky(&pair.over).filter(|_| g.green() < 0.0);
+            (g.green().min(by_sky.unwrap_or(0.0)), told_by_ground(g))
+        }
         (None, Some(s)) => (s.green(), true),
         (None, None) => return None,
     };
@@ -369,7 +394,13 @@ fn saturation_change(cells: &[Cell]) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use super::*;
+    use crate::check::SmallFrame;
+    use crate::photo::{self, ReadLimits};
+    use crate::pipeline::SetUp;
+    use crate::scene::Plane;
 
     fn cell(stops: [f64; 3], level: f64) -> Cell {
         Cell {
@@ -397,6 +428,32 @@ mod tests {
             spread: 0.0,
         };
         assert!((level.mired() - 28.0).abs() < 0.5, "{}", level.mired());
+    }
+
+    /// A white sky of the plate where the lit frame's has 0.7 of white, and red less: the lift that made
+    /// red white made the others white, too.
+    #[test]
+    fn a_white_sky_tells_how_much_brighter_the_plate_is_at_least() {
+        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/samples/boatyard/");
+        let [lit, plate] = ["lit-1.jpg", "plate.jpg"].map(|name| {
+            let photo = photo::read(&Path::new(folder).join(name), &ReadLimits::default());
+            SmallFrame::of(&photo.unwrap()).small
+        });
+        let set_up = SetUp::new(vec![plate]).unwrap();
+        let mut over = set_up.overview(0, &lit).unwrap();
+        let size = over.sky.size();
+        over.sky = Plane::filled(size, true);
+        over.usable = over.sky.clone();
+        over.lit.channels = [0.65, 0.7, 0.7].map(|light| Plane::filled(size, light));
+        // Up to so many rows the plate's sky is white.
+        let mut told = |rows: usize| {
+            let light = |_, y| if y < rows { 1.0 } else { 0.8 };
+            over.plate.channels = std::array::from_fn(|_| Plane::from_fn(size, light));
+            brighter_by_its_sky(&over)
+        };
+        let least = told(size.rows * 6 / 10).unwrap();
+        assert!((least - 0.65f64.log2()).abs() < 1e-6, "{least}");
+        assert_eq!(told(size.rows * 4 / 10), None);
     }
 
     #[test]
