@@ -3,8 +3,8 @@
 //! It is the same in both frames, so no change tells of it. But a box that hangs in the air with a thin
 //! upright line below it, in both frames alike, was held by that line.
 
-use super::{Fault, Measured, Pair, Reason, Shot, Stands, Told, Unit};
-use crate::region::connected_blobs;
+use super::{Fault, Measured, Pair, Reason, Shot, Told, Unit};
+use crate::region::{Stands, connected_blobs};
 use crate::scene::{Label, Plane, Size, Window};
 
 /// Smallest box, share of the picture.

@@ -25,9 +25,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::photo::{CameraFacts, Photo, PictureSettings, screen_copy};
 use crate::pipeline::{CleanError, Frame, Overview, SetUp};
+use crate::region::{Stands, stands};
 use crate::report::Box2;
 use crate::scene::{Encoding, Samples, Size, Window};
-use standing::Stands;
 use told::Told;
 
 /// Version of the layout of `derig check --json`; grows when a field changes its meaning or goes.
@@ -179,7 +179,7 @@ impl PlateToCheck {
         let pair = Pair {
             lit,
             plate: &self.plate,
-            stands: standing::stands(&over),
+            stands: stands(&over.regions, &over.lit_seen, &over.plate_seen),
             over,
         };
         let parts: [fn(&Pair<'_>) -> Vec<Reason>; 6] = [

@@ -11,11 +11,12 @@ mod features;
 mod hull;
 mod measure;
 mod probe;
+mod stands;
 mod stillness;
 mod surroundings;
 
 pub use blobs::{LooseBlobs, connected_blobs};
 pub use cut::{Neighbour, Observed, Piece, Regions, changed_pixels, cut_regions};
 pub use features::{FEATURE_COUNT, FEATURE_NAMES, FIRST_STILLNESS_FEATURE, PieceFeatures};
-
+pub use stands::{Stands, stands};
 pub use stillness::{Camera, Companion, REACH, Stillness, observe_stillness};

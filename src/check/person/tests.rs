@@ -5,10 +5,11 @@ use std::path::Path;
 use std::sync::OnceLock;
 
 use super::*;
-use crate::check::{SmallFrame, standing};
+use crate::check::SmallFrame;
 use crate::classify::Probabilities;
 use crate::photo::{self, ReadLimits};
 use crate::pipeline::SetUp;
+use crate::region::Stands;
 use crate::scene::Window;
 
 fn sample(name: &str) -> SmallFrame {
@@ -48,7 +49,7 @@ fn with_pieces<'a>(pieces: &[(Label, Window)]) -> Pair<'a> {
     Pair {
         lit,
         plate,
-        stands: vec![standing::Stands::Nowhere; pieces.len()],
+        stands: vec![Stands::Nowhere; pieces.len()],
         over,
     }
 }
