@@ -8,8 +8,10 @@ mod decision;
 mod examined;
 mod extras;
 mod overview;
+mod plates;
 mod pose;
 mod reports;
+mod standing;
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -17,12 +19,13 @@ use std::sync::Mutex;
 
 use rayon::prelude::*;
 
-use crate::classify::{classify, label_plane};
+use crate::classify::{Classified, classify, label_plane};
 use crate::follow::{FollowInputs, follow_gear};
 use crate::glint::{GlintInputs, take_glints};
 use crate::mask::{CutInputs, beyond_plate, plan_cut};
 use crate::merge::{Patch, Relight, composite};
 use crate::outline::{OutlineInputs, mend_outline};
+use crate::region::Regions;
 use crate::registration::Registration;
 use crate::report::FrameReport;
 use crate::scene::{Encoding, Plane, Samples, Size, recycled};
@@ -32,8 +35,10 @@ use crate::verdict::{Signs, judge};
 use aligned::{AlignedPlate, Carried};
 use clock::Clock;
 use comparison::{Begun, Comparison, Plate, SmallLit};
+use examined::{ForMask, Found};
 use extras::with_sky;
 use pose::Pose;
+use standing::Cut;
 
 pub use again::{
     Before, Corrected, Correction, Marks, Reopened, Told, merged_from_what_is_known, needs_plate,
@@ -42,6 +47,7 @@ pub use decision::{Decision, Lie};
 pub use examined::Examined;
 pub use extras::{Extra, Extras};
 pub use overview::Overview;
+pub use plates::OtherPlate;
 
 /// Working copies are reduced by the whole factor that brings their long side nearest to this, px: a
 /// stand of 2 cm is 3 px wide on it in a frame of 12 m; finer copies cost time and told no more.
@@ -118,6 +124,8 @@ impl Observer for Silent {}
 #[derive(Debug)]
 pub struct SetUp {
     plates: Vec<Plate>,
+    /// What became of the plates beside the first.
+    others: Vec<OtherPlate>,
     poses: Vec<Pose>,
     /// Of the frame that was observed last, until the next is looked at: it need not be compared anew.
     compared_last: Mutex<Option<(usize, Comparison)>>,
@@ -135,18 +143,17 @@ struct Decided {
 }
 
 impl SetUp {
-    /// From one plate or more; the plates' own work (small copies, features) is done here, once.
+    /// From one plate or more. With more, what stands in the first and not in the others is taken out of
+    /// it: see [`SetUp::other_plates`]. The plate's own work (small copies, features) is done once.
     ///
     /// # Errors
     /// [`CleanError::SizeMismatch`] when the plates differ in extent.
-    pub fn new(plates: Vec<Frame>) -> Result<Self, CleanError> {
-        let size = plates.first().map_or(
-            Size {
-                columns: 1,
-                rows: 1,
-            },
-            |p| p.samples.size,
-        );
+    ///
+    /// # Panics
+    /// Without any plate.
+    pub fn new(mut plates: Vec<Frame>) -> Result<Self, CleanError> {
+        assert!(!plates.is_empty(), "a set-up has a plate");
+        let size = plates[0].samples.size;
         if let Some(other) = plates.iter().find(|p| p.samples.size != size) {
             return Err(CleanError::SizeMismatch {
                 lit: other.samples.size,
@@ -154,16 +161,17 @@ impl SetUp {
             });
         }
         let factor = working_factor(size);
-        let plates = plates
-            .into_iter()
-            .map(|frame| Plate::prepare(frame, factor))
-            .collect();
+        let others = plates.split_off(1);
+        let (plate, others) = plates::one_of_several(plates.remove(0), others, factor);
         Ok(Self {
-            plates,
-            poses: Vec::new(),
-            compared_last: Mutex::new(None),
-            factor,
+            others,
+            ..Self::of_one(plate, factor)
         })
+    }
+
+    /// What became of each plate beside the first, in their order.
+    pub fn other_plates(&self) -> &[OtherPlate] {
+        &self.others
     }
 
     /// Which of `count` lit frames should be shown to [`SetUp::observe`] before the first is
@@ -313,12 +321,22 @@ impl SetUp {
         wanted: &[Extra],
         clock: &mut Clock<'_>,
     ) -> Result<Decided, CleanError> {
+        let to_xyz = begun.to_xyz();
         let examined = self.examine_timed(index, begun, clock)?;
         clock.start("classify");
         let known = examined.known;
-        let (mut regions, mut for_mask, mut found) = examined.apart();
+        let (mut regions, for_mask, found) = examined.apart();
         recycled::give_back();
         let mut classified = classify(&regions, known);
+        clock.start("stands");
+        let cut = Cut {
+            regions: &regions,
+            classified: &classified,
+            lit_seen: &for_mask.lit_seen,
+            found: &found,
+            to_xyz,
+        };
+        classified.labels = cut.labels_without_plates_people();
         clock.start("outline");
         let seen = OutlineInputs {
             lit_seen: &for_mask.lit_seen,
@@ -333,6 +351,17 @@ impl SetUp {
             plate_seen: &found.relit_seen,
         };
         follow_gear(&mut regions, &mut classified, &seen);
+        Ok(self.planned((regions, classified), (for_mask, found), wanted, clock))
+    }
+
+    /// From what the pieces are to what the merge needs.
+    fn planned(
+        &self,
+        (mut regions, mut classified): (Regions, Classified),
+        (mut for_mask, mut found): (ForMask, Found),
+        wanted: &[Extra],
+        clock: &mut Clock<'_>,
+    ) -> Decided {
         clock.start("shade");
         found.follow_shadows(&mut for_mask, (&mut regions, &mut classified));
         clock.start("glint");
@@ -388,14 +417,14 @@ impl SetUp {
         };
         let plate = Cow::Owned(found.plate);
         let carried = Carried::of(self.factor, plate, found.sky_change.as_ref());
-        Ok(Decided {
+        Decided {
             report,
             extras,
             share: cut.share,
             gain,
             registration: found.registration,
             carried,
-        })
+        }
     }
 
     /// Full pixels a working pixel, both ways.

@@ -145,7 +145,7 @@ pub(super) fn clean_frames(
         if !all_finished {
             let mut photos = read_plates(&plan.plates, messages)?;
             plate_coded = photos.first_mut().and_then(only_frame::worth_keeping);
-            let mut plates = of_plates(photos)?;
+            let mut plates = of_plates(photos, &plan.plates, messages)?;
             kept = observe(&mut plates, &to_read, &first_look, &looked_at);
             set_up = Some(plates);
         }

@@ -12,7 +12,7 @@ use super::messages::{Failure, Messages};
 use super::only_frame;
 use super::outcome::hint;
 use crate::photo::{self, Photo, PhotoError};
-use crate::pipeline::{Frame, SetUp};
+use crate::pipeline::{Frame, OtherPlate, SetUp};
 
 /// A frame as the reader hands it over.
 pub(super) struct Read {
@@ -59,7 +59,7 @@ pub(super) fn read_ahead<'scope>(
 /// # Errors
 /// [`Failure`] when one cannot be read, or they differ in size.
 pub(super) fn set_up(paths: &[PathBuf], messages: &Messages) -> Result<SetUp, Failure> {
-    of_plates(read_plates(paths, messages)?)
+    of_plates(read_plates(paths, messages)?, paths, messages)
 }
 
 pub(super) fn read_plates(paths: &[PathBuf], messages: &Messages) -> Result<Vec<Photo>, Failure> {
@@ -74,14 +74,33 @@ pub(super) fn read_plates(paths: &[PathBuf], messages: &Messages) -> Result<Vec<
     Ok(plates)
 }
 
-pub(super) fn of_plates(photos: Vec<Photo>) -> Result<SetUp, Failure> {
+/// One plate of those read from `paths`; says what each but the first was good for.
+pub(super) fn of_plates(
+    photos: Vec<Photo>,
+    paths: &[PathBuf],
+    messages: &Messages,
+) -> Result<SetUp, Failure> {
     let plates = photos.into_iter().map(|plate| Frame {
         samples: plate.samples,
         encoding: plate.encoding,
     });
-    SetUp::new(plates.collect()).map_err(|e| Failure {
+    let set_up = SetUp::new(plates.collect()).map_err(|e| Failure {
         hint: Some(hint(&e).to_owned()),
         error: Box::new(e),
         status: ExitStatus::WrongUsage,
-    })
+    })?;
+    let others = paths.iter().skip(1).zip(set_up.other_plates());
+    for (path, became) in others {
+        let (first, other) = (paths[0].display(), path.display());
+        match became {
+            OtherPlate::Gave(share) => messages.line(&format!(
+                "`{other}`: {:.1} % of `{first}` is taken from it, where something stands in that one alone",
+                100.0 * share
+            )),
+            OtherPlate::LeftOut(error) => messages.warning(&format!(
+                "`{other}` is left out beside `{first}`: {error}"
+            )),
+        }
+    }
+    Ok(set_up)
 }

@@ -9,7 +9,7 @@ use crate::change::{as_seen, as_seen_near};
 use crate::lighting::{LightingChange, separate_light};
 use crate::numeric::{pull_push, spans::Spans};
 use crate::registration::{Features, Registration, describe, register, warp_plate_to_lit};
-use crate::scene::{CodeValues, Perceived, Plane, Samples, SceneLinear};
+use crate::scene::{ChannelLayout, CodeValues, Encoding, Perceived, Plane, Samples, SceneLinear};
 use crate::sky::{Drift, SkyChange, SkyLayer, estimate_drift, find_sky, without_still_things};
 
 /// Comparisons near the plate's border are not to be trusted: the reach of their windows, px.
@@ -71,6 +71,16 @@ pub(super) struct Comparison {
     pub(super) lit_seen: Option<Perceived>,
     /// How carrying the sky along changed the aligned plate, if the merge at full size needs it.
     pub(super) sky_change: Option<SkyChange>,
+}
+
+impl<'a> Begun<'a> {
+    /// Of the frame's encoding.
+    pub(super) fn to_xyz(&self) -> &'a [[f32; 3]; 3] {
+        match self {
+            Self::Small(small) => small.to_xyz,
+            Self::Compared(_, to_xyz) => to_xyz,
+        }
+    }
 }
 
 impl SetUp {
@@ -212,6 +222,25 @@ impl Plate {
         let working = frame.samples.reduced(&frame.encoding, factor);
         Self {
             frame,
+            factor,
+            working: Mutex::new(Some(working)),
+            features: OnceLock::new(),
+            sky: OnceLock::new(),
+        }
+    }
+
+    /// Of a working copy alone, which is taken by the first comparison.
+    pub(super) fn of_working_copy(working: SceneLinear, factor: usize) -> Self {
+        let samples = Samples {
+            size: working.size(),
+            layout: ChannelLayout::Rgb,
+            values: CodeValues::Eight(Vec::new()),
+        };
+        Self {
+            frame: Frame {
+                samples,
+                encoding: Encoding::srgb(256),
+            },
             factor,
             working: Mutex::new(Some(working)),
             features: OnceLock::new(),

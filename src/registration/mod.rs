@@ -315,6 +315,11 @@ impl Pair<'_> {
 }
 
 impl Registration {
+    /// Of pictures that were laid over each other before.
+    pub fn aligned_before() -> Self {
+        Self::identity(0, 0.0)
+    }
+
     /// Nothing moved.
     fn identity(tiles: usize, residual_px: f64) -> Self {
         Self {
