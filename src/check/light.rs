@@ -30,9 +30,6 @@ const LOW_CELLS: [f64; 2] = [0.05, 0.35];
 const NARROW: f64 = 0.3;
 /// Sky and ground agree within this when a setting changed, stops; clouds alone change by as much.
 const ALIKE: f64 = 0.25;
-/// A sky whose cells agree within this tells the change, stops; a sky that moved, or one of which a part
-/// was clipped before it was developed darker, spreads by more.
-const EVEN_SKY: f64 = 0.2;
 /// Light from which a channel is clipped, share of white.
 const WHITE: f32 = 0.98;
 /// What flash adds to the ground's least flashed third at most, stops.
@@ -221,7 +218,7 @@ fn brighter_by_its_sky(over: &Overview) -> Option<f64> {
 fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option<Reason> {
     let told_by_ground = |g: Level| g.green() < 0.0 || g.spread < NARROW;
     let (stops, alike) = match (ground, sky) {
-        (Some(g), Some(s)) if s.spread < EVEN_SKY => {
+        (Some(g), Some(s)) if s.spread < NARROW => {
             let alike = is_of_camera(&g, &s);
             // Flash only adds: the change is no larger than the ground's, whatever a clipped sky says.
             let both = g.green().min(s.green());
