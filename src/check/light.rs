@@ -228,7 +228,8 @@ fn changed(pair: &Pair<'_>, ground: Option<Level>, sky: Option<Level>) -> Option
         (Some(g), Some(s)) => (g.green(), is_of_camera(&g, &s) || told_by_ground(g)),
         (Some(g), None) => {
             let by_sky = brighter_by_its_sky(&pair.over).filter(|_| g.green() < 0.0);
-            (g.green().min(by_sky.unwrap_or(0.0)), told_by_ground(g))
+            let stops = by_sky.map_or(g.green(), |by_sky| g.green().min(by_sky));
+            (stops, told_by_ground(g))
         }
         (None, Some(s)) => (s.green(), true),
         (None, None) => return None,
