@@ -22,7 +22,7 @@ use derig::check::{
     SmallFrame, sum_up,
 };
 use derig::photo::{self, CameraFacts, Existing, Format, Metadata, PictureSettings, ReadLimits};
-use derig::scene::{Encoding, Label, Plane, Samples, Size};
+use derig::scene::{Encoding, Samples};
 use serde_json::Value;
 
 use altered::{MISHAPS, Mishap, Shots};
@@ -30,21 +30,6 @@ use shoot::{Shoot, read, said};
 
 const SAMPLES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/samples");
 const SCENES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../shared/scenes/dev");
-
-fn shots(folder: &Path, number: usize) -> Shots {
-    let labels = std::fs::read(folder.join(format!("labels-{number}.png"))).unwrap();
-    let labels = image::load_from_memory(&labels).unwrap().to_luma8();
-    let size = Size {
-        columns: labels.width() as usize,
-        rows: labels.height() as usize,
-    };
-    let labels = labels.into_raw().into_iter().map(Label::from_index);
-    Shots {
-        lit: read(&folder.join(format!("lit-{number}.jpg"))),
-        plate: read(&folder.join("plate.jpg")),
-        labels: Plane::from_vec(size, labels.collect()),
-    }
-}
 
 fn small(samples: &Samples, camera: CameraFacts) -> SmallFrame {
     let facts = (camera, PictureSettings::default());
@@ -73,7 +58,7 @@ fn ill_advised(told: &FrameCheck) -> impl Iterator<Item = &Reason> {
 
 /// What went wrong with a scene's frame and its altered copies: nothing, but for `known` misses.
 fn misses(folder: &Path, number: usize) -> Vec<String> {
-    let shots = shots(folder, number);
+    let shots = Shots::read(folder, number);
     let who = format!("{} {number}", folder.file_name().unwrap().display());
     let mut misses = Vec::new();
     for reason in checked(&shots).reasons {
@@ -118,7 +103,7 @@ fn mishaps_of_the_evaluation_scenes_are_named_first() {
     let mut folders: Vec<_> = entries.map(|e| e.unwrap().path()).collect();
     folders.sort();
     for folder in folders.iter().filter(|f| f.join("scene.json").is_file()) {
-        let shots = shots(folder, 1);
+        let shots = Shots::read(folder, 1);
         let vain: Vec<_> = checked(&shots)
             .reasons
             .into_iter()
@@ -144,7 +129,7 @@ fn mishaps_of_the_evaluation_scenes_are_named_first() {
 
 #[test]
 fn changed_settings_are_told_from_the_tags_alone() {
-    let shots = shots(&Path::new(SAMPLES).join("boatyard"), 1);
+    let shots = Shots::read(&Path::new(SAMPLES).join("boatyard"), 1);
     let facts = |exposure_time: f64, time: &str| CameraFacts {
         exposure_time: Some(exposure_time),
         f_number: Some(8.0),
@@ -189,8 +174,8 @@ fn changed_settings_are_told_from_the_tags_alone() {
 
 #[test]
 fn frames_that_do_not_belong_together_are_told_as_such() {
-    let boatyard = shots(&Path::new(SAMPLES).join("boatyard"), 1);
-    let greenhouse = shots(&Path::new(SAMPLES).join("greenhouse"), 1);
+    let boatyard = Shots::read(&Path::new(SAMPLES).join("boatyard"), 1);
+    let greenhouse = Shots::read(&Path::new(SAMPLES).join("greenhouse"), 1);
     let mixed = Shots {
         lit: boatyard.lit.clone(),
         plate: greenhouse.plate,
@@ -209,7 +194,7 @@ fn frames_that_do_not_belong_together_are_told_as_such() {
 #[test]
 fn a_set_up_is_as_good_as_its_worst_frame() {
     let folder = Path::new(SAMPLES).join("boatyard");
-    let (one, two) = (shots(&folder, 1), shots(&folder, 2));
+    let (one, two) = (Shots::read(&folder, 1), Shots::read(&folder, 2));
     let good = checked(&two);
     let bad = checked(&Mishap::DarkerPlate.happens_to(&one).unwrap());
     let set_up = sum_up(&[good, bad]);

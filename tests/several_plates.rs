@@ -9,9 +9,8 @@ mod altered;
 
 use std::path::Path;
 
-use derig::photo::{self, ReadLimits};
 use derig::pipeline::{CleanError, Frame, OtherPlate, SetUp, Silent};
-use derig::scene::{CodeValues, Encoding, Label, Plane, Samples, Size};
+use derig::scene::{CodeValues, Encoding, Samples};
 
 use altered::{Mishap, Shots};
 
@@ -20,24 +19,8 @@ const SAMPLE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/samples/boatyard");
 /// Code values of 8 bits that are seen side by side, whatever the colour.
 const SEEN: u32 = 24;
 
-fn read(name: &str) -> Samples {
-    let path = Path::new(SAMPLE).join(name);
-    photo::read(&path, &ReadLimits::default()).unwrap().samples
-}
-
 fn shots(number: usize) -> Shots {
-    let labels = std::fs::read(Path::new(SAMPLE).join(format!("labels-{number}.png"))).unwrap();
-    let labels = image::load_from_memory(&labels).unwrap().to_luma8();
-    let size = Size {
-        columns: labels.width() as usize,
-        rows: labels.height() as usize,
-    };
-    let labels = labels.into_raw().into_iter().map(Label::from_index);
-    Shots {
-        lit: read(&format!("lit-{number}.jpg")),
-        plate: read("plate.jpg"),
-        labels: Plane::from_vec(size, labels.collect()),
-    }
+    Shots::read(Path::new(SAMPLE), number)
 }
 
 fn frame(samples: &Samples) -> Frame {

@@ -85,6 +85,31 @@ const SHAKE: f64 = 0.004;
 /// Gains of red and blue for some 40 mired (CIE D55 to D65, 28 mired: 1.10 and 0.82).
 const WARMER: [f64; 3] = [1.15, 1.0, 0.76];
 
+impl Shots {
+    /// A lit frame of a scene's folder, by its number from 1, with the plate.
+    pub(crate) fn read(folder: &std::path::Path, number: usize) -> Self {
+        let picture = |name: &str| {
+            let photo =
+                derig::photo::read(&folder.join(name), &derig::photo::ReadLimits::default());
+            photo.expect("a scene's picture can be read").samples
+        };
+        let path = folder.join(format!("labels-{number}.png"));
+        let labels = std::fs::read(path).expect("a scene has labels");
+        let labels = image::load_from_memory(&labels).expect("labels are a PNG");
+        let labels = labels.to_luma8();
+        let size = Size {
+            columns: labels.width() as usize,
+            rows: labels.height() as usize,
+        };
+        let labels = labels.into_raw().into_iter().map(Label::from_index);
+        Self {
+            lit: picture(&format!("lit-{number}.jpg")),
+            plate: picture("plate.jpg"),
+            labels: Plane::from_vec(size, labels.collect()),
+        }
+    }
+}
+
 impl Mishap {
     /// The name of the fault that must be named first.
     pub(crate) fn fault(self) -> &'static str {
