@@ -436,6 +436,19 @@ impl<'a> Looker<'a> {
         })
     }
 
+    /// Mean colour of the relit plate at those of these places that are in the frame.
+    pub(super) fn mean_of_plate(&self, places: impl Iterator<Item = Place>) -> Option<[f32; 3]> {
+        let colours = places.filter_map(|place| self.both(place).map(|[_, plate]| plate));
+        let (mut sum, mut count) = ([0.0f32; 3], 0.0f32);
+        for colour in colours {
+            for c in 0..3 {
+                sum[c] += colour[c];
+            }
+            count += 1.0;
+        }
+        (count > 0.0).then(|| sum.map(|s| s / count))
+    }
+
     fn mean_colour(
         &self,
         seen: &Perceived,

@@ -21,7 +21,7 @@ use rayon::prelude::*;
 use looks::{Looker, Pictures};
 
 use crate::classify::{Classified, Probabilities};
-use crate::region::{LooseBlobs, Regions};
+use crate::region::{LooseBlobs, Piece, Regions};
 use crate::scene::{Label, Perceived, Plane, Size};
 
 /// What following reads beside the pieces; planes of the working copy.
@@ -44,6 +44,10 @@ const PERSON_DOUBT: f32 = 0.3;
 /// Smallest piece of a person's shadow that bars the way, px of the working copy: smaller ones are
 /// lengths of cable as often.
 const SHADOW: usize = 60;
+
+/// Such a piece bars no way either that touches what stands still and lies farther than this from anything
+/// that moves, share of the frame's long side: the leg of a stand, taken for the shadow of nobody.
+const FAR_FROM_PEOPLE: f32 = 0.1;
 
 /// Probability of gear in what was followed. Of the pixels followed on the training and development
 /// scenes, from pieces judged by models that had not seen the scene, 84 % were to go; nine tenths
@@ -191,7 +195,7 @@ fn field<'a>(regions: &Regions, classified: &Classified, seen: &'a FollowInputs<
             let may_be = classified.probabilities[i].of(Label::Person) > PERSON_DOUBT;
             match classified.labels[i] {
                 Label::Person => true,
-                Label::PersonShadow => may_be || regions.pieces[i].area >= SHADOW,
+                Label::PersonShadow => may_be || is_somebodys_shadow(&regions.pieces[i]),
                 _ => may_be,
             }
         }
@@ -203,6 +207,13 @@ fn field<'a>(regions: &Regions, classified: &Classified, seen: &'a FollowInputs<
         changed: regions.numbers.map(|&n| n > 0),
         person,
     }
+}
+
+/// Does a piece that was taken for a person's shadow bar the way?
+fn is_somebodys_shadow(piece: &Piece) -> bool {
+    let f = &piece.features;
+    let is_nobodys = f.to_standing == 0.0 && f.to_moving > FAR_FROM_PEOPLE;
+    piece.area >= SHADOW && !is_nobodys
 }
 
 /// Gear in blobs that take `least` of the frame; gaps up to `gap` px do not part a blob.

@@ -2,9 +2,10 @@
 
 use rayon::prelude::*;
 
+use super::lines::shows_along;
 use super::looks::{Look, Looker, On, Pictures, Place, Thing, Tone};
 use super::{Field, large_gear};
-use crate::scene::{Label, Plane, Size};
+use crate::scene::{Label, Plane, Size, difference};
 
 /// Widths that are tried, px at [`crate::mask::REFERENCE_SIDE`], as all lengths here that do not say
 /// otherwise: a cable, a leg, a pole, a pole near the camera.
@@ -45,6 +46,23 @@ const WORTH: f32 = 0.7;
 /// So much evidence may be lost again before the end is certain, ln units: a leaf before a pole
 /// costs three a leaf's length.
 const MOST_LOST: f32 = 9.0;
+/// Less evidence, in all and in the mean, is enough on calm ground where on this share of the way a line
+/// shows that the plate has not: e^-10 against the thousand beginnings at which such a line is met. Legs of
+/// stands are short and thin, and the lens gives them something of the ground's tone.
+const LINE: (f32, f32) = (10.0, 0.8);
+const LINE_SHARE: f32 = 0.85;
+/// Standard deviation of the plate's lightness (CIELAB) along either side of a course, up to which the
+/// ground is calm: stone and earth, not leaves, which show lines of their own.
+const CALM: f32 = 6.0;
+/// A line is looked for so far apart, px.
+const LINE_STEP: usize = 3;
+/// What runs along an edge of the plate is that edge, a little displaced: a shadow's rim that went on with
+/// the sun. Means over stretches so long, so far off to either side, differ so much (CIE94) on so much of
+/// the way; single pixels on either side differ as much before leaves.
+const STRETCH: f32 = 24.0;
+const BESIDE_EDGE: f32 = 6.0;
+const EDGE: f32 = 8.0;
+const MOST_ON_EDGE: f32 = 0.7;
 /// Steps after which a course must have gathered so much evidence, ln units.
 const TRIAL: (f32, f32) = (8.0, 2.0);
 /// Gear from which something may begin, share of the frame: a foot, a clamp.
@@ -225,10 +243,50 @@ fn from_seed(looker: &Looker<'_>, line: &Look) -> Option<Course> {
         let colour = looker.colour(line, range, on)?;
         let thing = Thing { colour, tone };
         let course = follow(looker, &first_look(looker, line, thing)?, thing)?;
-        tone.suffices(course.evidence, course.mean)
-            .then_some(course)
+        let is_enough = tone.suffices(course.evidence, course.mean) || is_line(looker, &course);
+        (is_enough && !runs_along_an_edge(looker, &course)).then_some(course)
     });
     courses.max_by(|a, b| a.evidence.total_cmp(&b.evidence))
+}
+
+/// Does a course show as a line of its own that the plate has not?
+fn is_line(looker: &Looker<'_>, course: &Course) -> bool {
+    if course.evidence < LINE.0 || course.mean < LINE.1 {
+        return false;
+    }
+    let looks = || course.looks().step_by(LINE_STEP);
+    let showing = looks().filter(|look| shows_along(looker, look, 0.0));
+    showing.count() as f32 >= LINE_SHARE * looks().count() as f32
+        && is_on_calm_ground(looker, course)
+}
+
+fn is_on_calm_ground(looker: &Looker<'_>, course: &Course) -> bool {
+    let off = 0.5 * course.width + BESIDE_EDGE * looker.scale;
+    let deviation = |off: f32| {
+        let places = course.looks().map(|look| look.at(0.0, off));
+        let seen = places.filter_map(|place| looker.both(place));
+        let lightness: Vec<f32> = seen.map(|[_, plate]| plate[0]).collect();
+        let count = lightness.len().max(1) as f32;
+        let mean = lightness.iter().sum::<f32>() / count;
+        (lightness.iter().map(|l| (l - mean).powi(2)).sum::<f32>() / count).sqrt()
+    };
+    deviation(-off).max(deviation(off)) < CALM
+}
+
+/// Points of a course in a stretch of it.
+fn stretch(looker: &Looker<'_>) -> usize {
+    (STRETCH * looker.scale / SPACING).max(1.0) as usize
+}
+
+fn runs_along_an_edge(looker: &Looker<'_>, course: &Course) -> bool {
+    let off = 0.5 * course.width + BESIDE_EDGE * looker.scale;
+    let stretches = course.points.chunks(stretch(looker));
+    let along = stretches.clone().filter(|looks| {
+        let side = |off: f32| looker.mean_of_plate(looks.iter().map(|look| look.at(0.0, off)));
+        let sides = side(-off).zip(side(off));
+        sides.is_some_and(|(left, right)| difference(left, right).0 > EDGE)
+    });
+    along.count() as f32 > MOST_ON_EDGE * stretches.len() as f32
 }
 
 fn has_changed(looker: &Looker<'_>, line: &Look) -> bool {
@@ -348,4 +406,49 @@ pub(super) fn follow(looker: &Looker<'_>, first: &Look, mut thing: Thing) -> Opt
     }
     course.points.truncate(end);
     (end as f32 * SPACING > SHORTEST * looker.scale).then_some(course)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::FollowInputs;
+    use super::super::tests::{SIZE, chance, leaves, seen};
+    use super::*;
+    use crate::scene::Perceived;
+
+    /// Of a course of 200 px down column 300: does it run along an edge of the plate, and on calm ground?
+    fn told_of(plate: &Perceived) -> (bool, bool) {
+        let nowhere = Plane::filled(SIZE, false);
+        let inputs = FollowInputs {
+            sky: &nowhere,
+            lit_seen: plate,
+            plate_seen: plate,
+        };
+        let field = Field {
+            seen: &inputs,
+            labels: Plane::filled(SIZE, Label::Other),
+            changed: nowhere.clone(),
+            person: nowhere.clone(),
+            fresh: nowhere.clone(),
+        };
+        let pictures = Pictures::of(&inputs);
+        let looker = Looker::of(&field, &pictures);
+        let down = Look::new(Place { x: 300.0, y: 100.0 }, 90f32.to_radians(), 2.0);
+        let points = (0..286).map(|k| down.onward(k as f32 * SPACING)).collect();
+        let course = Course::across(points, 2.0);
+        (
+            runs_along_an_edge(&looker, &course),
+            is_on_calm_ground(&looker, &course),
+        )
+    }
+
+    #[test]
+    fn the_rim_of_a_shadow_is_an_edge_and_stone_is_calm_but_leaves_are_neither() {
+        let noise = |x: usize, y: usize| 2.0 * chance(x, y, 3);
+        let rim = seen(|x, y| if x < 300 { 20.0 } else { 60.0 } + noise(x, y));
+        let stone = seen(|x, y| 60.0 + noise(x, y));
+        let tree = seen(|x, y| leaves(x, y, 1));
+        assert_eq!(told_of(&rim), (true, true));
+        assert_eq!(told_of(&stone), (false, true));
+        assert_eq!(told_of(&tree), (false, false));
+    }
 }

@@ -134,6 +134,24 @@ fn leaves_alone_lead_nowhere() {
     }
 }
 
+/// Calm ground with a leg of 2 px that leaves the box: too short and too thin for its tone to tell alone.
+fn on_ground(is_gear: impl Fn(usize, usize) -> bool + Sync, seed: usize) -> Perceived {
+    seen(|x, y| {
+        let ground = 40.0 + 4.0 * chance(x / 6, y / 6, 1) + 2.0 * chance(x, y, seed);
+        if is_gear(x, y) { 24.0 } else { ground }
+    })
+}
+
+#[test]
+fn a_thin_leg_on_calm_ground_is_followed() {
+    let is_leg = |x: usize, y: usize| (100..160).contains(&y) && (x == 200 + y || x == 201 + y);
+    let lit = on_ground(|x, y| is_box(x, y) || is_leg(x, y), 2);
+    let plate = on_ground(|_, _| false, 3);
+    let taken = found(&lit, &plate, None);
+    let followed = (104..156).filter(|&y| *taken.at(200 + y, y)).count();
+    assert!(followed > 45, "{followed} of 52 rows");
+}
+
 #[test]
 fn a_trunk_that_the_plate_shows_too_is_left() {
     let lit = before_leaves(|x, y| is_box(x, y) || is_pole(x, y), 1);

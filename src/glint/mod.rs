@@ -11,7 +11,7 @@ use crate::classify::{Classified, Probabilities};
 use crate::numeric::filter::dilated;
 use crate::numeric::robust::median;
 use crate::region::{Regions, connected_blobs};
-use crate::scene::{Label, Perceived, Plane, Size, Window};
+use crate::scene::{Label, Perceived, Plane, Size, Window, difference};
 
 /// A glint is at its middle brighter than the relit plate by this (CIELAB lightness): four times what
 /// texture that moved by a fraction of a pixel leaves ..
@@ -50,8 +50,15 @@ const EVEN: f64 = 3.5;
 /// .. is this share of what lies beside ..
 const MOSTLY_BESIDE: f64 = 0.8;
 
-/// .. and the median is so near to none.
+/// .. and the median is so near to none. At the rim of a pane or of a chrome strip that may be asked of the
+/// glint's own surface alone ..
 const SAME_LIGHT: f64 = 8.0;
+
+/// .. which is what differs in the plate by less than this (CIE94) from the place of the glint's middle ..
+const OWN_SURFACE: f32 = 8.0;
+
+/// .. and is at least this share of what lies beside.
+const LEAST_OWN: f64 = 0.25;
 
 /// A tone of the plate's so near moves there, px: leaves in a light wind, water.
 const SWAY_PX: usize = 6;
@@ -217,7 +224,7 @@ impl Sight<'_> {
             (RIM_RISE * middle.rise).max(LEAST_RISE),
         );
         let shows_more = self.is_brighter_than_near(&window, &whole, middle.lightness);
-        let goes_on = self.is_even_beside(&window, &whole);
+        let goes_on = self.is_even_beside(&window, (&whole, middle));
         (shows_more && goes_on).then(|| {
             let inside = whole.as_slice().iter().enumerate().filter(|&(_, &is)| is);
             inside.map(|(i, _)| self.index(&window, i)).collect()
@@ -253,17 +260,40 @@ impl Sight<'_> {
         lightness > brightest + BRIGHTER_THAN_NEAR
     }
 
-    fn is_even_beside(&self, window: &Window, whole: &Plane<bool>) -> bool {
+    fn is_even_beside(&self, window: &Window, (whole, middle): (&Plane<bool>, &Middle)) -> bool {
         let [inner, outer] = [BESIDE_PX.0 - 1, BESIDE_PX.1].map(|reach| dilated(whole, reach));
         let beside = inner.zip(&outer, |&inner, &outer| outer && !inner);
         let beside = beside.as_slice().iter().enumerate().filter(|&(_, &is)| is);
-        let rise = |i: usize| f64::from(self.rise(self.index(window, i)));
-        let mut rises: Vec<f64> = beside.map(|(i, _)| rise(i)).collect();
+        let beside: Vec<usize> = beside.map(|(i, _)| self.index(window, i)).collect();
+        if self.is_even(&beside) {
+            return true;
+        }
+        let plate = self.seen.plate_seen;
+        let surface = self.surface_under(middle);
+        let is_own = |&i: &usize| difference(plate.at_index(i), surface).0 < OWN_SURFACE;
+        let own: Vec<usize> = beside.iter().copied().filter(is_own).collect();
+        own.len() as f64 > LEAST_OWN * beside.len() as f64 && self.is_even(&own)
+    }
+
+    fn is_even(&self, places: &[usize]) -> bool {
+        let mut rises: Vec<f64> = places.iter().map(|&i| f64::from(self.rise(i))).collect();
         let Some(median) = median(&mut rises) else {
             return false;
         };
         let even = rises.iter().filter(|&rise| (rise - median).abs() < EVEN);
         even.count() as f64 > MOSTLY_BESIDE * rises.len() as f64 && median.abs() < SAME_LIGHT
+    }
+
+    /// The plate's colour at a middle, channel by channel its median.
+    fn surface_under(&self, middle: &Middle) -> [f32; 3] {
+        let colours = middle
+            .pixels
+            .iter()
+            .map(|&i| self.seen.plate_seen.at_index(i));
+        std::array::from_fn(|c| {
+            let mut values: Vec<f64> = colours.clone().map(|colour| f64::from(colour[c])).collect();
+            median(&mut values).unwrap_or(0.0) as f32
+        })
     }
 }
 

@@ -145,6 +145,32 @@ fn a_gap_between_leaves_that_all_moved_is_none() {
     assert_eq!(scene.glint_pixels(), 0);
 }
 
+/// Left of column 60 another surface begins, which shows something else in the lit frame: the mirror image
+/// of a box beside a glint on a pane.
+#[test]
+fn a_glint_at_the_rim_of_its_surface_is_one() {
+    let mut scene = Scene::with_glint();
+    let beside = |on_pane: f32, beyond: f32| {
+        move |x: usize, y: usize| match radius(x, y) < RADIUS {
+            _ if x < 60 => beyond,
+            true => on_pane.max(45.0),
+            false => 45.0,
+        }
+    };
+    scene.plate.lightness = Plane::from_fn(SIZE, beside(45.0, 30.0));
+    scene.lit.lightness = Plane::from_fn(SIZE, beside(96.0, 20.0));
+    assert!(scene.glint_pixels() > 15);
+    // Where the surface itself differs as well it is another thing.
+    scene.plate.lightness = Plane::from_fn(SIZE, |x, y| {
+        if x < 60 {
+            30.0
+        } else {
+            36.0 + 6.0 * (y % 4) as f32
+        }
+    });
+    assert_eq!(scene.glint_pixels(), 0);
+}
+
 #[test]
 fn a_cloud_is_none_where_no_other_pose_tells() {
     let mut scene = Scene::with_glint();

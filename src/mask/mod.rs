@@ -42,6 +42,13 @@ const FEATHER: f32 = 6.0;
 /// happen to have the plate's tone.
 const HOLE_SHARE: f32 = 0.002;
 
+/// What is thinner than twice this, px at [`REFERENCE_SIDE`], is no box but legs, struts and cables: between
+/// them the ground shows, in the light that it has.
+const THIN: f32 = 8.0;
+
+/// A wider hole is in a box if this share of its rim is.
+const MOSTLY_IN_A_BOX: f32 = 0.5;
+
 /// The feather keeps this far off the person, px at [`REFERENCE_SIDE`].
 const PERSON_GAP: f32 = 1.5;
 
@@ -118,7 +125,9 @@ pub fn plan_cut(inputs: &CutInputs<'_>) -> CutPlan {
     let labels = inputs.labels;
     let scale = (labels.size().long_side() as f32 / REFERENCE_SIDE).max(0.5);
     let keep = labels.map(|l| *l == Label::Person);
-    let core = close_holes(&labels.map(|l| l.is_removed()), &keep);
+    let core = labels.map(|l| l.is_removed());
+    let holes = Holes::of(&core, &keep, scale);
+    let core = holes.close(&core);
     let label = labels.as_slice();
     // Pieces that were judged to be something else are not grown into beyond the lens's blur.
     let open =
@@ -145,33 +154,80 @@ pub fn plan_cut(inputs: &CutInputs<'_>) -> CutPlan {
             .iter()
             .any(|d| d.at(x, y).is_finite())
     });
-    let full = close_holes(&full, &keep);
+    let full = holes.close(&full);
     let share = feather(&full, &keep, scale);
     CutPlan { share, keep }
 }
 
-/// Fills holes of the mask (four neighbours) that are small and do not show the person.
-fn close_holes(core: &Plane<bool>, keep: &Plane<bool>) -> Plane<bool> {
-    let size = core.size();
-    let limit = (HOLE_SHARE * size.area() as f32) as usize;
-    let open = Spans::off_mask(core);
-    let mut out = core.clone();
-    for hole in open.connected() {
-        let area: usize = hole.iter().map(|(_, run)| run.to - run.from).sum();
-        let is_on_border = |&(y, run): &(usize, Run)| {
-            y == 0 || y + 1 == size.rows || run.from == 0 || run.to == size.columns
-        };
-        let shows_person = |&(y, run): &(usize, Run)| {
-            let kept = &keep.row(y)[run.from..run.to];
-            kept.contains(&true)
-        };
-        if area <= limit && !hole.iter().any(is_on_border) && !hole.iter().any(shows_person) {
-            for (y, run) in hole {
-                out.row_mut(y)[run.from..run.to].fill(true);
-            }
+/// What is known of holes in the mask.
+struct Holes<'a> {
+    keep: &'a Plane<bool>,
+    /// In and around gear that is no leg, strut or cable.
+    thick: Plane<bool>,
+    /// Depth up to which growing and feathering leave nothing of a hole, px.
+    shallow: f32,
+}
+
+impl<'a> Holes<'a> {
+    fn of(core: &Plane<bool>, keep: &'a Plane<bool>, scale: f32) -> Self {
+        let (thin, rim) = (THIN * scale, (THIN + GROW_GEAR + 1.0) * scale);
+        let off = core.map(|c| !c);
+        let inner = distance_within(&off, thin, |_| true).map(|d| d.is_infinite());
+        Self {
+            keep,
+            thick: distance_within(&inner, rim, |_| true).map(|d| d.is_finite()),
+            shallow: (GROW_ALWAYS + FEATHER) * scale,
         }
     }
-    out
+
+    /// Fills holes of the mask (four neighbours) that are small, do not show the person, and are narrow or
+    /// in a box.
+    fn close(&self, core: &Plane<bool>) -> Plane<bool> {
+        let size = core.size();
+        let limit = (HOLE_SHARE * size.area() as f32) as usize;
+        let open = Spans::off_mask(core);
+        let mut out = core.clone();
+        for hole in open.connected() {
+            let area: usize = hole.iter().map(|(_, run)| run.to - run.from).sum();
+            let is_on_border = |&(y, run): &(usize, Run)| {
+                y == 0 || y + 1 == size.rows || run.from == 0 || run.to == size.columns
+            };
+            let shows_person = |&(y, run): &(usize, Run)| {
+                let kept = &self.keep.row(y)[run.from..run.to];
+                kept.contains(&true)
+            };
+            if area <= limit
+                && !hole.iter().any(is_on_border)
+                && !hole.iter().any(shows_person)
+                && (self.is_narrow(&hole) || self.is_in_a_box(&hole))
+            {
+                for (y, run) in hole {
+                    out.row_mut(y)[run.from..run.to].fill(true);
+                }
+            }
+        }
+        out
+    }
+
+    /// Is no disc in it wider than what growing fills? Told from its rows: what is this low or narrow
+    /// throughout.
+    fn is_narrow(&self, hole: &[(usize, Run)]) -> bool {
+        let rows = hole.iter().map(|&(y, _)| y);
+        let (first, last) = (rows.clone().min(), rows.max());
+        let height = last.zip(first).map_or(0, |(last, first)| last - first + 1);
+        let width = hole.iter().map(|(_, run)| run.to - run.from).max();
+        height.min(width.unwrap_or(0)) as f32 <= 2.0 * self.shallow
+    }
+
+    /// Do the ends of most of its rows lie in or around a box?
+    fn is_in_a_box(&self, hole: &[(usize, Run)]) -> bool {
+        let ends = || {
+            hole.iter()
+                .flat_map(|&(y, run)| [(run.from - 1, y), (run.to, y)])
+        };
+        let thick = ends().filter(|&(x, y)| *self.thick.at(x, y));
+        thick.count() as f32 >= MOSTLY_IN_A_BOX * ends().count() as f32
+    }
 }
 
 fn four_neighbours(i: usize, size: Size) -> impl Iterator<Item = usize> {
@@ -329,6 +385,33 @@ mod tests {
                 .all(|s| (0.0..=1.0).contains(s))
         );
         assert!(*plan.share.at(10, 10) < 1e-6);
+    }
+
+    /// A square hole of 60 px in a frame of bars, at [`REFERENCE_SIDE`].
+    fn framed_hole(bar: usize) -> Plane<f32> {
+        let size = Size {
+            columns: 1800,
+            rows: 1200,
+        };
+        let hole = |v: usize| (120..180).contains(&v);
+        let around = |v: usize| (120 - bar..180 + bar).contains(&v);
+        let labels = Plane::from_fn(size, |x, y| {
+            if around(x) && around(y) && !(hole(x) && hole(y)) {
+                Label::Gear
+            } else {
+                Label::Other
+            }
+        });
+        plan(&labels, 0.0).share
+    }
+
+    #[test]
+    fn a_hole_in_a_box_is_closed_and_ground_between_legs_is_left() {
+        let middle = (150, 150);
+        assert!(*framed_hole(40).at(middle.0, middle.1) > 0.999);
+        assert!(*framed_hole(5).at(middle.0, middle.1) < 1e-6);
+        // The legs themselves go.
+        assert!(*framed_hole(5).at(118, 150) > 0.999);
     }
 
     #[test]

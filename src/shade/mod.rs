@@ -72,6 +72,10 @@ const SHADE_DEPTH: f32 = -0.08;
 /// Means of nothing, as sums in single precision leave them.
 const NO_SHARE: f32 = 5e-5;
 
+/// Soft shade beside so many times more of the gear's shadow than of the person's, and not beside the person,
+/// is the gear's as a whole: single pieces of a wide shadow pass for somebody's.
+const FAR_MORE: usize = 5;
+
 /// How often what was found is taken out of the pool and gone on from.
 const ROUNDS: usize = 2;
 
@@ -107,9 +111,11 @@ pub fn complete_shadows(
         return;
     }
     let light = Light::of(seen);
+    // What is followed says nothing of whose a shadow is: it was followed from what was taken for one.
+    let told = regions.pieces.len() as u32;
     for _ in 0..ROUNDS {
         let cells = Cells::of(regions, classified, (seen, &light));
-        for (piece, mut pixels) in follow(&cells) {
+        for (piece, mut pixels) in follow(&cells, told) {
             pixels.retain(|&i| {
                 let shows = !seen.sky.as_slice()[i] && seen.usable.as_slice()[i];
                 shows && regions.numbers.as_slice()[i] == 0
@@ -119,15 +125,19 @@ pub fn complete_shadows(
     }
 }
 
-/// Pixels that belong to a shadow of gear, by the piece that they were followed from.
-fn follow(cells: &Cells) -> BTreeMap<u32, Vec<usize>> {
+/// Pixels that belong to a shadow of gear, by the piece that they were followed from. Pieces up to number
+/// `told` tell whose a shadow is.
+fn follow(cells: &Cells, told: u32) -> BTreeMap<u32, Vec<usize>> {
     let scale = cells.pixels.long_side() as f32 / REFERENCE_SIDE / CELL as f32;
     let reach = SHADOW_REACH * scale;
     let of_gear = paths(&cells.open, reach, |i| cells.label[i] == Label::GearShadow);
     let of_person = paths(&cells.open, reach, |i| cells.label[i].is_person());
+    let is_gears = shade_of_gear(cells, told);
     let taken = Plane::from_fn(cells.open.size(), |x, y| {
         let i = y * cells.open.columns() + x;
-        cells.open.as_slice()[i] && of_gear[i].length < of_person[i].length
+        let reaches = of_gear[i].length < f32::INFINITY;
+        let is_nearer = of_gear[i].length < of_person[i].length;
+        cells.open.as_slice()[i] && (is_nearer || reaches && is_gears[i])
     });
     let blobs = connected_blobs(&taken);
     let mut sums = vec![(0.0f32, 0usize); blobs.count + 1];
@@ -145,6 +155,37 @@ fn follow(cells: &Cells) -> BTreeMap<u32, Vec<usize>> {
         }
     }
     found
+}
+
+/// Of each cell: does it belong to soft shade that is the gear's as a whole?
+fn shade_of_gear(cells: &Cells, told: u32) -> Vec<bool> {
+    let blobs = connected_blobs(&cells.open);
+    let (size, numbers) = (cells.open.size(), blobs.numbers.as_slice());
+    let mut cells_of_piece = BTreeMap::<u32, usize>::new();
+    for &piece in &cells.piece {
+        *cells_of_piece.entry(piece).or_default() += 1;
+    }
+    // Pieces of shadow, and of people, that lie in soft shade or beside it.
+    let mut beside = vec![BTreeMap::<u32, Label>::new(); blobs.count + 1];
+    for (i, &label) in cells.label.iter().enumerate() {
+        if cells.piece[i] <= told && (label == Label::GearShadow || label.is_person()) {
+            let around = neighbours(i, size).map(|(j, _)| numbers[j]);
+            for blob in around.chain([numbers[i]]) {
+                beside[blob as usize].insert(cells.piece[i], label);
+            }
+        }
+    }
+    let is_gears = |beside: &BTreeMap<u32, Label>| {
+        let of = |wanted: Label| -> usize {
+            let pieces = beside.iter().filter(|(_, label)| **label == wanted);
+            pieces.map(|(piece, _)| cells_of_piece[piece]).sum()
+        };
+        let shadows = [Label::GearShadow, Label::PersonShadow].map(of);
+        of(Label::Person) == 0 && shadows[0] > FAR_MORE * shadows[1]
+    };
+    let is_gears: Vec<bool> = beside.iter().map(is_gears).collect();
+    let numbers = numbers.iter();
+    numbers.map(|&n| n > 0 && is_gears[n as usize]).collect()
 }
 
 /// Where the person's shadow lies beside one of gear: what is darker there than the pool says nothing

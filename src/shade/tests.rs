@@ -128,6 +128,30 @@ fn what_is_nearer_to_the_person_stays_where_two_shadows_meet() {
     assert_eq!(*both.at(295, 224), Label::GearShadow);
 }
 
+/// Many pieces of gear's shadow in one soft shadow, and a single one that passes for the person's.
+#[test]
+fn a_piece_that_passes_for_the_persons_does_not_keep_gears_shadow() {
+    let around = |k: usize| {
+        let angle = k as f32 * std::f32::consts::PI / 4.0;
+        (MIDDLE.0 + 50.0 * angle.cos(), MIDDLE.1 + 50.0 * angle.sin())
+    };
+    let labelled = |label: Label| {
+        let of_gear = (1..8).map(|k| (around(k), Label::GearShadow));
+        followed(
+            &of_gear.chain([(around(0), label)]).collect::<Vec<_>>(),
+            soft,
+        )
+    };
+    // Nearer to the piece at the right than to any other.
+    let place = (395, 200);
+    assert_eq!(
+        *labelled(Label::PersonShadow).at(place.0, place.1),
+        Label::GearShadow
+    );
+    // Where the person stands, nearness decides.
+    assert_eq!(*labelled(Label::Person).at(place.0, place.1), Label::Other);
+}
+
 #[test]
 fn a_hard_rim_ends_a_shadow_and_what_is_darker_beyond_is_another() {
     let shadow = |rim: f32| {
