@@ -16,6 +16,8 @@ use altered::{Mishap, Shots};
 
 const SAMPLE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/samples/boatyard");
 
+const GREENHOUSE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/samples/greenhouse");
+
 /// Code values of 8 bits that are seen side by side, whatever the colour.
 const SEEN: u32 = 24;
 
@@ -77,6 +79,30 @@ fn somebody_in_the_plate_is_not_painted_into_the_frame() {
         10 * told.saturating_sub(least) < whole,
         "{told} and {least} of {whole}"
     );
+}
+
+/// The same with no other plate, two poses: what somebody hides in the plate is as still as gear.
+#[test]
+fn somebody_in_the_only_plate_is_let_be() {
+    let [one, two] = [1, 2].map(|number| Shots::read(Path::new(GREENHOUSE), number));
+    let passed = Mishap::PersonLeft.happens_to(&two).unwrap().plate;
+    let walker = differ(&passed, &one.plate);
+    let mut set_up = SetUp::new(vec![frame(&passed)]).unwrap();
+    let lit = [&one, &two].map(|shots| frame(&shots.lit));
+    for (index, lit) in lit.iter().enumerate() {
+        set_up.observe(index, lit).unwrap();
+    }
+    let merged = set_up.clean(0, &lit[0], &Silent).unwrap().merged;
+    let bad = differ(&merged, &one.lit);
+    let in_walker = bad
+        .iter()
+        .zip(&walker)
+        .filter(|(bad, there)| **bad && **there);
+    let (painted, whole) = (
+        in_walker.count(),
+        walker.iter().filter(|there| **there).count(),
+    );
+    assert!(20 * painted < whole, "{painted} of {whole}");
 }
 
 #[test]
