@@ -20,6 +20,11 @@ const SWAY_SIGMA: f32 = 8.0;
 /// Coarse agreement at and above which a surface counts as still, and below which as swaying.
 const STILL_AGREEMENT: (f32, f32) = (0.85, 0.5);
 
+/// Where all sways the ratio may lie this far off the pool's prediction, ln units (six tenths of a stop), and where
+/// little does, so much farther: what leaves and sky share of a window is not the same in two frames, and
+/// says nothing of the light.
+const SWAY_LIMIT: f32 = 0.4;
+
 /// Difference of neighbouring plate pixels (CIE94) that makes an edge of a surface.
 const EDGE_DIFFERENCE: f32 = 4.0;
 
@@ -390,17 +395,20 @@ fn rim_ratio(
         };
         active.filled(|y, run, out| {
             for (x, out) in (run.from..run.to).zip(out) {
+                let pool = row(&inputs.pool[c], x, y);
                 if *valid.at(x, y) <= 0.0 {
-                    *out = row(&inputs.pool[c], x, y);
+                    *out = pool;
                     continue;
                 }
                 let (still, sway) = STILL_AGREEMENT;
                 let agreement = row(inputs.agreement, x, y);
                 let t = ((still - agreement) / (still - sway)).clamp(0.0, 1.0);
                 let fine = *fine.at(x, y);
-                *out = wide
-                    .as_ref()
-                    .map_or(fine, |wide| fine + t * (wide.at(x, y) - fine));
+                *out = wide.as_ref().map_or(fine, |wide| {
+                    let ratio = fine + t * (wide.at(x, y) - fine);
+                    let limit = SWAY_LIMIT / (t * t).max(f32::EPSILON);
+                    pool + (ratio - pool).clamp(-limit, limit)
+                });
             }
         })
     })
@@ -420,4 +428,54 @@ fn local_ratio(
             *out = ln((lit[k].max(0.0) + floor) / (plate[k].max(0.0) + floor));
         }
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scene::Size;
+    use crate::scene::drawn::grey;
+
+    /// Leaves round a hole show thrice the plate's light, for the sky shines through them now: where nothing
+    /// agrees that is not believed, where all does it is light.
+    #[test]
+    fn what_sways_says_little_of_the_light() {
+        let size = Size {
+            columns: 200,
+            rows: 120,
+        };
+        let even = |value: f32| Plane::filled(size, value);
+        let [lit, plate] = [0.3, 0.1].map(|light| grey(even(light)));
+        let plate_seen = Perceived {
+            lightness: even(38.0),
+            a: even(0.0),
+            b: even(0.0),
+        };
+        let nowhere = Plane::filled(size, false);
+        let is_hole = |x: usize, y: usize| (90..110).contains(&x) && (50..70).contains(&y);
+        let share = Plane::from_fn(size, |x, y| f32::from(u8::from(is_hole(x, y))));
+        let pool = [(); 3].map(|()| even(0.0));
+        let gain = |agreement: f32| {
+            let relit = relight(&RelightInputs {
+                lit: &lit,
+                plate: &plate,
+                plate_seen: &plate_seen,
+                agreement: &even(agreement),
+                pool: &pool,
+                sky: &nowhere,
+                lit_sky: &nowhere,
+                share: &share,
+                keep: &nowhere,
+                shaded: &nowhere,
+            });
+            *relit.log_gain[1].at(100, 60)
+        };
+        let measured = ((0.3 + FLARE) / (0.1 + FLARE)).ln();
+        assert!((gain(1.0) - measured).abs() < 0.05, "{}", gain(1.0));
+        assert!(
+            (0.3..SWAY_LIMIT + 0.01).contains(&gain(0.0)),
+            "{}",
+            gain(0.0)
+        );
+    }
 }
