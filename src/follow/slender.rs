@@ -415,12 +415,13 @@ mod tests {
     use super::*;
     use crate::scene::Perceived;
 
-    /// Of a course of 200 px down column 300: does it run along an edge of the plate, and on calm ground?
-    fn told_of(plate: &Perceived) -> (bool, bool) {
+    /// Of a course of 200 px down column 300, too weak for its tone alone: does it run along an edge of the
+    /// plate, and does it show as a line on calm ground?
+    fn told_of(lit: &Perceived, plate: &Perceived) -> (bool, bool) {
         let nowhere = Plane::filled(SIZE, false);
         let inputs = FollowInputs {
             sky: &nowhere,
-            lit_seen: plate,
+            lit_seen: lit,
             plate_seen: plate,
         };
         let field = Field {
@@ -434,21 +435,32 @@ mod tests {
         let looker = Looker::of(&field, &pictures);
         let down = Look::new(Place { x: 300.0, y: 100.0 }, 90f32.to_radians(), 2.0);
         let points = (0..286).map(|k| down.onward(k as f32 * SPACING)).collect();
-        let course = Course::across(points, 2.0);
+        let course = Course {
+            evidence: TAKEN_WEAKLY,
+            mean: 1.0,
+            ..Course::across(points, 2.0)
+        };
         (
             runs_along_an_edge(&looker, &course),
-            is_on_calm_ground(&looker, &course),
+            is_line(&looker, &course),
         )
     }
 
+    const TAKEN_WEAKLY: f32 = 12.0;
+
     #[test]
-    fn the_rim_of_a_shadow_is_an_edge_and_stone_is_calm_but_leaves_are_neither() {
+    fn a_line_shows_on_stone_not_before_leaves_and_a_shadows_rim_is_an_edge() {
+        assert!(!Tone::OfGear.suffices(TAKEN_WEAKLY, 1.0));
         let noise = |x: usize, y: usize| 2.0 * chance(x, y, 3);
+        let leg = |x: usize| if (299..302).contains(&x) { -25.0 } else { 0.0 };
         let rim = seen(|x, y| if x < 300 { 20.0 } else { 60.0 } + noise(x, y));
         let stone = seen(|x, y| 60.0 + noise(x, y));
+        let leg_on_stone = seen(|x, y| 60.0 + leg(x) + noise(x, y));
         let tree = seen(|x, y| leaves(x, y, 1));
-        assert_eq!(told_of(&rim), (true, true));
-        assert_eq!(told_of(&stone), (false, true));
-        assert_eq!(told_of(&tree), (false, false));
+        let leg_before_tree = seen(|x, y| leg(x) + leaves(x, y, 1));
+        assert_eq!(told_of(&leg_on_stone, &stone), (false, true));
+        assert_eq!(told_of(&stone, &stone), (false, false));
+        assert_eq!(told_of(&leg_before_tree, &tree), (false, false));
+        assert!(told_of(&rim, &rim).0);
     }
 }

@@ -120,7 +120,7 @@ pub struct CutInputs<'a> {
     pub excess: &'a Plane<f32>,
 }
 
-/// Lays the mask. Holds six planes.
+/// Lays the mask. Holds seven planes.
 pub fn plan_cut(inputs: &CutInputs<'_>) -> CutPlan {
     let labels = inputs.labels;
     let scale = (labels.size().long_side() as f32 / REFERENCE_SIDE).max(0.5);
